@@ -1,0 +1,426 @@
+"""The half as an electrical circuit: board -> lines, joints, stretches, parts; conduction -> reading.
+
+Here: the addresses of everything solderable, and which pin reads low while another is driven, for
+any set of electrical changes and any keys held.  Not here: what the changes are called and how
+likely they are (`faults`), or anything that measures.
+
+Conduction rule: a pulled-up sensing pin reads low while another pin is driven low if a path leads
+from the sensing pin to the driven one.  Wires and closed switches conduct both ways, a diode from
+anode to cathode only.  A path with one diode drop reads low with margin under every guaranteed
+input threshold; one that needs two or more lies between the guaranteed limits (1N4148 on a
+20-50 kOhm pull-up: 0.49-0.54 V for one, 0.97-1.06 V for two, against VIL max 0.9 V for the
+ATmega32U4 at 5 V) and is therefore *unknown*, never evidence.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from keydiag.board import Board, crossing, walk
+
+GROUND = "ground"
+SUPPLY = "supply"
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """The directed line-to-line matrix at one moment, over a circuit's pin indices.
+
+    rest: bit j set = pin j reads low with nothing driven.
+    low: one mask per driven pin i; bit j set = pin j reads low while pin i is driven low.  Bit i of
+    low[i] is the self read-back: clear means the driven pin stayed high (short to supply, or dead).
+    """
+
+    rest: int
+    low: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Prediction:
+    """What a circuit must read: like `Reading`, plus masks of the bits nothing guarantees."""
+
+    rest: int
+    low: tuple[int, ...]
+    rest_unknown: int
+    unknown: tuple[int, ...]
+
+    def as_reading(self) -> Reading:
+        """The certain part as a reading; unknown bits read high."""
+        low = tuple(m & ~u for m, u in zip(self.low, self.unknown, strict=True))
+        return Reading(self.rest & ~self.rest_unknown, low)
+
+    def agrees(self, reading: Reading) -> bool:
+        """True if every guaranteed bit of this prediction equals the reading's bit."""
+        if (self.rest ^ reading.rest) & ~self.rest_unknown:
+            return False
+        return not any(
+            (mine ^ theirs) & ~unknown
+            for mine, theirs, unknown in zip(self.low, reading.low, self.unknown, strict=True)
+        )
+
+
+class Change(NamedTuple):
+    """One elementary electrical change to the circuit as drawn in the board file.
+
+    op and arguments:
+    cut (address) the joint, part, stretch or lead never conducts; join (address) the switch or diode
+    always conducts, both ways; flip (key or "*") the diode sits the other way round; link (net, net)
+    two nets are bridged, a net being a line name, "KEY node", GROUND or SUPPLY; lead (line name,
+    port) the lead is soldered to that pin; rewire (joint address, line name) the joint at the end of
+    a key sits on that line; press (key, key) pressing the first closes the second's switch; dead
+    (port) the pin neither senses nor sinks.
+    """
+
+    op: str
+    a: str
+    b: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class KeyParts:
+    """Addresses along one key, from the column wire to the row wire."""
+
+    column_joint: str
+    first: str
+    middle_joint: str
+    second: str
+    row_joint: str
+    node: str
+
+    @property
+    def in_series(self) -> tuple[str, str, str, str, str]:
+        """Everything the current passes on its way through the key, column side first."""
+        return (self.column_joint, self.first, self.middle_joint, self.second, self.row_joint)
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """One piece of wire between two neighbouring keys of a line's path."""
+
+    address: str
+    line: str
+    near: str  # the key on the lead's side
+    far: str
+    beyond: frozenset[str]  # keys cut off from the pin when this stretch is open
+
+
+class Circuit:
+    """A board as nets and parts.  Immutable after construction; pin index = line index.
+
+    Pins are ordered rows (file order), columns (file order), then `extra_pins`, ports without a
+    line that are watched for misplaced leads.
+    """
+
+    def __init__(self, board: Board, extra_pins: tuple[str, ...] = ()) -> None:
+        self.board = board
+        self.rows = tuple(board.row)
+        self.columns = tuple(board.column)
+        self.line_names = tuple(f"row {r}" for r in self.rows) + tuple(
+            f"column {c}" for c in self.columns
+        )
+        files = {f"row {n}": line for n, line in board.row.items()}
+        files |= {f"column {n}": line for n, line in board.column.items()}
+        self.line_file = files
+        self.pins = tuple(line.pin for line in files.values()) + tuple(extra_pins)
+        self.keys = tuple(board.key)
+        self.pin_of_line = {name: i for i, name in enumerate(self.line_names)}
+        self.index_of_port = {port: i for i, port in enumerate(self.pins)}
+        self.row_of: dict[str, str] = {}
+        self.column_of: dict[str, str] = {}
+        self.crossing: dict[str, tuple[int, int]] = {}
+        self.forward: dict[str, tuple[int, int]] = {}
+        for key in self.keys:
+            row, column = crossing(board, key)
+            self.row_of[key], self.column_of[key] = f"row {row}", f"column {column}"
+            r, c = self.pin_of_line[f"row {row}"], self.pin_of_line[f"column {column}"]
+            self.crossing[key] = (r, c)
+            self.forward[key] = (r, c) if board.cathode_at == "row" else (c, r)
+        self.key_at = {pair: key for key, pair in self.crossing.items()}
+        self.parts = {key: _key_parts(key, board.diode_side) for key in self.keys}
+        self.leads = {name: f"{name} lead" for name in self.line_names}
+        self.stretches: dict[str, Stretch] = {}
+        self.keys_on: dict[str, tuple[str, ...]] = {}
+        self.steps: dict[str, tuple[tuple[str | None, str, str], ...]] = {}
+        for name, line in files.items():
+            self._add_line(name, list(walk(line.path)))
+
+    def _add_line(self, name: str, pairs: list[tuple[str | None, str]]) -> None:
+        children: dict[str | None, list[str]] = {}
+        for parent, key in pairs:
+            children.setdefault(parent, []).append(key)
+        steps = []
+        for parent, key in pairs:
+            if parent is None:
+                steps.append((None, key, self.leads[name]))
+                continue
+            beyond, todo = set(), [key]
+            while todo:
+                here = todo.pop()
+                beyond.add(here)
+                todo.extend(children.get(here, ()))
+            address = f"{name} between {parent} and {key}"
+            self.stretches[address] = Stretch(address, name, parent, key, frozenset(beyond))
+            steps.append((parent, key, address))
+        self.steps[name] = tuple(steps)
+        self.keys_on[name] = tuple(key for _, key in pairs)
+
+    @property
+    def healthy_rest(self) -> Reading:
+        """The reading of a faultless half with nothing held: every pin reads only itself."""
+        return Reading(0, tuple(1 << i for i in range(len(self.pins))))
+
+    def wired(self, changes: Iterable[Change]) -> Wiring:
+        """The circuit under these changes, ready to be asked for readings."""
+        return Wiring(self, changes)
+
+
+class Wiring:
+    """A circuit under a fixed set of changes; `predict` answers for any keys held.
+
+    Nodes are integers: 0..P-1 the pins, then pieces of line cut off from their pin, then four nodes
+    per touched key, ground and supply.  Only keys that a change touches are expanded into their
+    joints; any other closed key is one diode between its two lines.
+    """
+
+    __slots__ = (
+        "circuit", "_cut", "_join", "_flip", "_press", "_rewired", "_dead", "_tap", "_touched",
+        "_always", "_united", "_nodes", "_ground", "_supply", "_root", "_inner",
+    )  # fmt: skip
+
+    def __init__(self, circuit: Circuit, changes: Iterable[Change]) -> None:
+        self.circuit = circuit
+        self._cut: set[str] = set()
+        self._join: set[str] = set()
+        self._flip: set[str] = set()
+        self._press: dict[str, str] = {}
+        self._rewired: dict[str, str] = {}
+        self._dead = 0
+        links: list[tuple[str, str]] = []
+        moved: dict[str, str] = {}
+        for op, a, b in changes:
+            if op == "cut":
+                self._cut.add(a)
+            elif op == "join":
+                self._join.add(a)
+            elif op == "flip":
+                # Two reversals put the band right again.
+                self._flip ^= set(circuit.keys) if a == "*" else {a}
+            elif op == "link":
+                links.append((a, b))
+            elif op == "lead":
+                moved[a] = b
+            elif op == "rewire":
+                self._rewired[a] = b
+            elif op == "press":
+                self._press[a] = b
+            elif op == "dead":
+                self._dead |= 1 << circuit.index_of_port[a]
+            else:
+                raise ValueError(f"unknown change {op!r}")
+        self._nodes = len(circuit.pins)
+        self._ground = self._fresh()
+        self._supply = self._fresh()
+        self._tap: dict[str, dict[str, int]] = {}
+        self._root = [self._lay_line(i, name, moved) for i, name in enumerate(circuit.line_names)]
+        self._touched = {k for k in circuit.keys if self._is_touched(k)}
+        self._always = {k for k in self._touched if circuit.parts[k].first in self._join}
+        self._always |= {k for k in self._touched if circuit.parts[k].second in self._join}
+        linked = {net[:-5] for pair in links for net in pair if net.endswith(" node")}
+        self._touched |= linked
+        self._always |= linked
+        self._inner: dict[str, int] = {}
+        for key in self._touched:
+            self._inner[key] = self._nodes
+            self._nodes += 4
+        self._united: dict[int, int] = {}
+        for a, b in links:
+            _unite(self._united, self._net(a), self._net(b))
+
+    def _fresh(self) -> int:
+        self._nodes += 1
+        return self._nodes - 1
+
+    def _lay_line(self, index: int, name: str, moved: dict[str, str]) -> int:
+        """Give every key's tap on this line its node; return the node at the lead's far end."""
+        circuit = self.circuit
+        pin: int | None = index
+        if name in moved:
+            pin = circuit.index_of_port.get(moved[name])  # a pin nobody watches: None
+        if pin is None or circuit.leads[name] in self._cut:
+            pin = self._fresh()
+        steps = circuit.steps[name]
+        if not self._cut.isdisjoint(step[2] for step in steps[1:]):
+            tap = {}
+            for parent, key, address in steps:
+                if parent is None:
+                    tap[key] = pin
+                else:
+                    tap[key] = self._fresh() if address in self._cut else tap[parent]
+            self._tap[name] = tap
+        return pin
+
+    def _is_touched(self, key: str) -> bool:
+        series = self.circuit.parts[key].in_series
+        return not (self._cut.isdisjoint(series) and self._join.isdisjoint(series))
+
+    def _line_end(self, line: str, key: str) -> int:
+        """The node of a line where this key is soldered to it."""
+        tap = self._tap.get(line)
+        if tap is not None and key in tap:
+            return tap[key]
+        return self._root[self.circuit.pin_of_line[line]]
+
+    def _net(self, net: str) -> int:
+        if net == GROUND:
+            return self._ground
+        if net == SUPPLY:
+            return self._supply
+        if net.endswith(" node"):
+            return self._inner[net[:-5]] + 1
+        # A bridge between lines is taken to sit on the piece that reaches the pin.
+        return self._root[self.circuit.pin_of_line[net]]
+
+    def _conduct(self, key: str, held: bool, united: dict[int, int]) -> tuple[int, int] | None:
+        """Unite this touched key's wires; return its diode as (anode, cathode), if it has one."""
+        circuit, parts = self.circuit, self.circuit.parts[key]
+        base = self._inner[key]
+        column, row = self._ends(key)
+        cut, join = self._cut, self._join
+        if parts.column_joint not in cut:
+            _unite(united, column, base)
+        if parts.middle_joint not in cut:
+            _unite(united, base + 1, base + 2)
+        if parts.row_joint not in cut:
+            _unite(united, base + 3, row)
+        diode: tuple[int, int] | None = None
+        forward_down = (circuit.board.cathode_at == "row") != (key in self._flip)
+        for address, above, below in (
+            (parts.first, base, base + 1),
+            (parts.second, base + 2, base + 3),
+        ):
+            if address in cut:
+                continue
+            if address in join:
+                _unite(united, above, below)
+            elif address.endswith(" diode"):
+                diode = (above, below) if forward_down else (below, above)
+            elif held:
+                _unite(united, above, below)
+        return diode
+
+    def _ends(self, key: str) -> tuple[int, int]:
+        circuit, parts = self.circuit, self.circuit.parts[key]
+        column_line = self._rewired.get(parts.column_joint, circuit.column_of[key])
+        row_line = self._rewired.get(parts.row_joint, circuit.row_of[key])
+        return self._line_end(column_line, key), self._line_end(row_line, key)
+
+    def predict(self, held: Iterable[str]) -> Prediction:
+        """The guaranteed reading with these keys held, and which of its bits are unknown."""
+        closed = {self._press.get(key, key) for key in held}
+        united = dict(self._united)
+        diodes: list[tuple[int, int]] = []
+        cathode_at_row = self.circuit.board.cathode_at == "row"
+        for key in closed | self._always:
+            if key in self._touched:
+                diode = self._conduct(key, key in closed, united)
+                if diode is not None:
+                    diodes.append(diode)
+            else:
+                column, row = self._ends(key)
+                down = cathode_at_row != (key in self._flip)
+                diodes.append((column, row) if down else (row, column))
+        return self._read(united, [(_find(united, a), _find(united, c)) for a, c in diodes])
+
+    def _read(self, united: dict[int, int], diodes: list[tuple[int, int]]) -> Prediction:
+        count = len(self.circuit.pins)
+        group = [_find(united, pin) for pin in range(count)]
+        members: dict[int, int] = {}
+        for pin, node in enumerate(group):
+            members[node] = members.get(node, 0) | 1 << pin
+        one, more = _sensing(members, diodes)
+        ground, supply = _find(united, self._ground), _find(united, self._supply)
+
+        def pulled(node: int) -> tuple[int, int]:
+            """Masks of pins read low, and pins in doubt, while `node` is at ground level."""
+            sure = members.get(node, 0) | one.get(node, 0)
+            return sure, more.get(node, 0) & ~sure
+
+        tied = members.get(supply, 0)  # held high by the supply
+        rest, rest_unknown = pulled(ground)
+        # Supply feeding through a diode into a driven or grounded net: two drivers fight.
+        fed = {cathode for anode, cathode in diodes if anode == supply}
+        low, unknown = [], []
+        for pin in range(count):
+            bit = 1 << pin
+            if self._dead & bit:
+                sure, doubt = rest, rest_unknown | bit
+            elif group[pin] == supply:
+                sure, doubt = rest & ~bit, rest_unknown & ~bit
+            else:
+                sure, doubt = pulled(group[pin])
+                sure |= rest
+                doubt = (doubt | rest_unknown) & ~sure
+                if group[pin] in fed:
+                    doubt |= sure
+            low.append(sure & ~tied & ~(self._dead & ~bit))
+            unknown.append(doubt & ~tied & ~(self._dead & ~bit))
+        gone = tied | self._dead
+        return Prediction(rest & ~gone, tuple(low), rest_unknown & ~gone, tuple(unknown))
+
+
+def _key_parts(key: str, diode_side: str) -> KeyParts:
+    if diode_side == "row":
+        first, second = "switch", "diode"
+    else:
+        first, second = "diode", "switch"
+    return KeyParts(
+        f"{key} {first}-column joint" if first == "switch" else f"{key} column-{first} joint",
+        f"{key} {first}",
+        f"{key} {first}-{second} joint",
+        f"{key} {second}",
+        f"{key} {second}-row joint",
+        f"{key} node",
+    )
+
+
+def _find(united: dict[int, int], node: int) -> int:
+    while node in united:
+        node = united[node]
+    return node
+
+
+def _unite(united: dict[int, int], a: int, b: int) -> None:
+    a, b = _find(united, a), _find(united, b)
+    if a != b:
+        # The smaller number stays the name, so pins name the nets they sit on.
+        united[max(a, b)] = min(a, b)
+
+
+def _sensing(
+    members: dict[int, int], diodes: list[tuple[int, int]]
+) -> tuple[dict[int, int], dict[int, int]]:
+    """For each net: the pins that reach it through exactly one diode, and through more than one."""
+    if not diodes:
+        return {}, {}
+    after: dict[int, set[int]] = {}
+    for anode, cathode in diodes:
+        if anode != cathode:
+            after.setdefault(anode, set()).add(cathode)
+    one: dict[int, int] = {}
+    more: dict[int, int] = {}
+    for start in after:
+        pins = members.get(start, 0)
+        if not pins:
+            continue
+        seen = {start} | after[start]
+        for node in after[start]:
+            one[node] = one.get(node, 0) | pins
+        edge = after[start]
+        while edge:
+            edge = {n for node in edge for n in after.get(node, ())} - seen
+            seen |= edge
+            for node in edge:
+                more[node] = more.get(node, 0) | pins
+    return one, more

@@ -1,0 +1,122 @@
+"""How likely each fault is before anything was measured, and what its repair costs.
+
+The figures stand in priors.toml, with units and reasons; a user's own copy can replace them.
+"""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from functools import lru_cache
+from importlib import resources
+from pathlib import Path
+
+from keydiag.circuit import Circuit
+from keydiag.errors import UsageError
+from keydiag.faults.catalogue import bridge_is_near, near_keys, neighbour_pins
+from keydiag.faults.kinds import KINDS, Fault, key_of
+
+Table = dict[str, dict[str, float]]
+
+
+@lru_cache(maxsize=1)
+def _built_in() -> Table:
+    text = resources.files("keydiag.faults").joinpath("priors.toml").read_text("utf-8")
+    return tomllib.loads(text)
+
+
+def load_table(path: str | Path) -> Table:
+    """The built-in table with the figures of a user's file laid over it.
+
+    Raises UsageError naming file, place and mend for an unknown kind or a figure out of range.
+    """
+    try:
+        mine = tomllib.loads(Path(path).read_text("utf-8"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise UsageError(f"{path}: cannot be read as a table of priors: {error}") from None
+    table = {kind: dict(figures) for kind, figures in _built_in().items()}
+    for kind, figures in mine.items():
+        if kind not in table:
+            raise UsageError(
+                f"{path}: [{kind}]: no such kind of fault; the kinds are {', '.join(table)}"
+            )
+        if not isinstance(figures, dict):
+            raise UsageError(f"{path}: {kind}: must be a table, written [{kind}]")
+        for name, value in figures.items():
+            _check_figure(path, kind, name, value, table[kind])
+            table[kind][name] = float(value)
+    return table
+
+
+def _check_figure(
+    path: str | Path, kind: str, name: str, value: object, known: dict[str, float]
+) -> None:
+    place = f"{path}: {kind}.{name}"
+    if name not in known:
+        raise UsageError(f"{place}: no such figure; {kind} has {', '.join(known)}")
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise UsageError(f"{place}: must be a number")
+    if name == "cost":
+        if not 0 < value < 1000:
+            raise UsageError(f"{place}: {value} joints is no cost; give a number above 0")
+    elif not 0 < value <= 0.5:
+        raise UsageError(f"{place}: {value} is no prior; give a probability above 0, at most 0.5")
+
+
+class Priors:
+    """Prior probability and repair cost of every fault of one circuit."""
+
+    def __init__(self, circuit: Circuit, table: Table | None = None) -> None:
+        self.circuit = circuit
+        self.table = table if table is not None else _built_in()
+        self._near = near_keys(circuit)
+        self._neighbours = neighbour_pins(circuit)
+        self._known: dict[Fault, float] = {}
+
+    def probability(self, fault: Fault) -> float:
+        """Probability that this fault is present on a first build."""
+        return self.table[fault.kind][self._figure(fault)]
+
+    def log_odds(self, fault: Fault) -> float:
+        """ln(p / (1 - p)): what adding this fault to a fault set does to the set's log prior."""
+        odds = self._known.get(fault)
+        if odds is None:
+            p = self.probability(fault)
+            odds = self._known[fault] = math.log(p) - math.log1p(-p)
+        return odds
+
+    def cost(self, fault: Fault) -> float:
+        """Joints touched by the usual repair of this fault."""
+        return self.table[fault.kind]["cost"]
+
+    def _figure(self, fault: Fault) -> str:
+        circuit = self.circuit
+        kind, at = fault
+        if kind not in KINDS:
+            raise ValueError(f"unknown kind of fault {kind!r}")
+        if kind == "broken-stretch":
+            stretch = circuit.stretches[at[0]]
+            line = circuit.line_file[stretch.line]
+            ends = {stretch.near, stretch.far}
+            if any(ends == set(pair) for pair in line.splice):
+                return "splice"
+            return "through" if line.style == "through" else "prior"
+        if kind == "bridge":
+            if not bridge_is_near(circuit, at, self._near):
+                return "far"
+            nodes = sum(net.endswith(" node") for net in at)
+            return ("lines", "prior", "node_to_node")[nodes]
+        if kind == "swapped-leads":
+            i, j = (circuit.pin_of_line[lead.removesuffix(" lead")] for lead in at)
+            if (min(i, j), max(i, j)) in self._neighbours:
+                return "neighbours"
+            return "prior" if at[0].split()[0] == at[1].split()[0] else "mixed"
+        if kind == "misplaced-lead":
+            lines = circuit.pins[: len(circuit.line_names)]
+            return "used_pin" if at[1].removeprefix("pin ") in lines else "prior"
+        if kind == "miswired-key":
+            nearby = self._near[key_of(at[0])]
+            return "far" if nearby.isdisjoint(circuit.keys_on[at[1]]) else "prior"
+        if kind == "swapped-keys":
+            return "prior" if at[1] in self._near[at[0]] else "far"
+        return "prior"
