@@ -41,7 +41,7 @@ OOPS_CODES: dict[str, str] = {
     "analog": "the sensing pin has no analogue input",
     "supply": "the driven pin read high, so the probe let go of it (no level measured)",
     "silent": "nothing heard from the host for 2 s: stopped, all pins released, USE forgotten",
-    "usb": "the bus was suspended or the port closed: stopped, all pins released, USE forgotten",
+    "usb": "the bus was suspended: stopped, all pins released, USE forgotten",
 }
 
 
