@@ -244,7 +244,9 @@ def keys_that_show(circuit: Circuit, fault: Fault) -> frozenset[str] | None:
     the fault, whatever other faults there are.
     """
     kind, at = fault
-    if kind in ("open-joint", "dead-switch", "open-diode", "reversed-diode", "miswired-key"):
+    if kind in (
+        "open-joint", "dead-switch", "open-diode", "reversed-diode", "shorted-diode", "miswired-key",
+    ):  # fmt: skip
         return frozenset((key_of(at[0]),))
     if kind == "swapped-keys":
         return frozenset(at)
@@ -254,14 +256,14 @@ def keys_that_show(circuit: Circuit, fault: Fault) -> frozenset[str] | None:
         return frozenset(circuit.keys)
     if kind == "resistive-joint":
         return frozenset()
+    if kind == "bridge" and all(net.endswith(" node") for net in at):
+        return frozenset(net[:-5] for net in at)
     return None
 
 
 def conducts_at_rest(fault: Fault) -> frozenset[str]:
     """Keys that this fault makes part of the circuit even when nobody holds them."""
     if fault.kind == "stuck-switch":
-        return frozenset((key_of(fault.at[0]),))
-    if fault.kind == "shorted-diode":
         return frozenset((key_of(fault.at[0]),))
     if fault.kind == "bridge":
         return frozenset(net[:-5] for net in fault.at if net.endswith(" node"))
