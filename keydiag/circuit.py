@@ -10,6 +10,12 @@ anode to cathode only.  A path with one diode drop reads low with margin under e
 input threshold; one that needs two or more lies between the guaranteed limits (1N4148 on a
 20-50 kOhm pull-up: 0.49-0.54 V for one, 0.97-1.06 V for two, against VIL max 0.9 V for the
 ATmega32U4 at 5 V) and is therefore *unknown*, never evidence.
+
+Rails: a net tied to the supply reads high and cannot be driven.  Where the supply also feeds a
+driven or grounded net through diodes (a line shorted to the supply, a key held), the pin's sink and
+the supply share the voltage in a way no datasheet promises: whatever leans on that net is unknown.
+A net tied to ground and supply at once would leave the probe without power; it is read as tied to
+the supply.
 """
 
 from __future__ import annotations
@@ -339,35 +345,35 @@ class Wiring:
         members: dict[int, int] = {}
         for pin, node in enumerate(group):
             members[node] = members.get(node, 0) | 1 << pin
-        one, more = _sensing(members, diodes)
         ground, supply = _find(united, self._ground), _find(united, self._supply)
+        fed: set[int] = set()
+        if any(supply in diode for diode in diodes):
+            fed = _fed_from(supply, diodes)
+            # What is tied to the supply stays high, so nothing is pulled low through it.
+            diodes = [diode for diode in diodes if supply not in diode]
+        one, more = _sensing(members, diodes)
 
         def pulled(node: int) -> tuple[int, int]:
             """Masks of pins read low, and pins in doubt, while `node` is at ground level."""
             sure = members.get(node, 0) | one.get(node, 0)
-            return sure, more.get(node, 0) & ~sure
+            doubt = more.get(node, 0) & ~sure
+            # The supply feeds this net while it is pulled down: two drivers fight, none surely wins.
+            return (0, sure | doubt) if node in fed else (sure, doubt)
 
-        tied = members.get(supply, 0)  # held high by the supply
-        rest, rest_unknown = pulled(ground)
-        # Supply feeding through a diode into a driven or grounded net: two drivers fight.
-        fed = {cathode for anode, cathode in diodes if anode == supply}
+        hidden = members.get(supply, 0) | self._dead  # held high by the supply, or never sensing
+        rest, rest_doubt = pulled(ground)
         low, unknown = [], []
         for pin in range(count):
+            sure, doubt = rest, rest_doubt
             bit = 1 << pin
-            if self._dead & bit:
-                sure, doubt = rest, rest_unknown | bit
-            elif group[pin] == supply:
-                sure, doubt = rest & ~bit, rest_unknown & ~bit
-            else:
-                sure, doubt = pulled(group[pin])
-                sure |= rest
-                doubt = (doubt | rest_unknown) & ~sure
-                if group[pin] in fed:
-                    doubt |= sure
-            low.append(sure & ~tied & ~(self._dead & ~bit))
-            unknown.append(doubt & ~tied & ~(self._dead & ~bit))
-        gone = tied | self._dead
-        return Prediction(rest & ~gone, tuple(low), rest_unknown & ~gone, tuple(unknown))
+            if not self._dead & bit and group[pin] != supply:
+                more_sure, more_doubt = pulled(group[pin])
+                sure |= more_sure
+                doubt = (doubt | more_doubt) & ~sure
+            low.append(sure & ~hidden)
+            # A dead pin's read-back: the trouble may be on either side of its driver.
+            unknown.append(doubt & ~hidden | self._dead & bit)
+        return Prediction(rest & ~hidden, tuple(low), rest_doubt & ~hidden, tuple(unknown))
 
 
 def _key_parts(key: str, diode_side: str) -> KeyParts:
@@ -396,6 +402,16 @@ def _unite(united: dict[int, int], a: int, b: int) -> None:
     if a != b:
         # The smaller number stays the name, so pins name the nets they sit on.
         united[max(a, b)] = min(a, b)
+
+
+def _fed_from(supply: int, diodes: list[tuple[int, int]]) -> set[int]:
+    """The nets into which the supply drives current through one or more diodes."""
+    fed: set[int] = set()
+    edge = {supply}
+    while edge:
+        edge = {cathode for anode, cathode in diodes if anode in edge} - fed - {supply}
+        fed |= edge
+    return fed
 
 
 def _sensing(
