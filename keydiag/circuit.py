@@ -284,7 +284,11 @@ class Wiring:
         if net == SUPPLY:
             return self._supply
         if net.endswith(" node"):
-            return self._inner[net[:-5]] + 1
+            # With the middle joint open the node is two wires; the bridge is taken to sit on the
+            # switch's leg, whichever side that is.
+            key = net[:-5]
+            switch_first = self.circuit.parts[key].first.endswith(" switch")
+            return self._inner[key] + (1 if switch_first else 2)
         # A bridge between lines is taken to sit on the piece that reaches the pin.
         return self._root[self.circuit.pin_of_line[net]]
 
