@@ -74,9 +74,10 @@ class Change(NamedTuple):
     cut (address) the joint, part, stretch or lead never conducts; join (address) the switch or diode
     always conducts, both ways; flip (key or "*") the diode sits the other way round; link (net, net)
     two nets are bridged, a net being a line name, "KEY node", GROUND or SUPPLY; lead (line name,
-    port) the lead is soldered to that pin; rewire (joint address, line name) the joint at the end of
-    a key sits on that line; press (key, key) pressing the first closes the second's switch; dead
-    (port) the pin neither senses nor sinks.
+    port) the lead is soldered to that pin; exchange (line name, line name) the two leads change
+    places, from wherever earlier changes put them; rewire (joint address, line name) the joint at
+    the end of a key sits on that line; press (key, key) pressing either closes what the other would
+    have closed; dead (port) the pin neither senses nor sinks.
     """
 
     op: str
@@ -217,10 +218,13 @@ class Wiring:
                 links.append((a, b))
             elif op == "lead":
                 moved[a] = b
+            elif op == "exchange":
+                at_a = moved.get(a, circuit.line_file[a].pin)
+                moved[a], moved[b] = moved.get(b, circuit.line_file[b].pin), at_a
             elif op == "rewire":
                 self._rewired[a] = b
             elif op == "press":
-                self._press[a] = b
+                self._press[a], self._press[b] = self._press.get(b, b), self._press.get(a, a)
             elif op == "dead":
                 self._dead |= 1 << circuit.index_of_port[a]
             else:

@@ -213,17 +213,13 @@ def changes(circuit: Circuit, fault: Fault) -> tuple[Change, ...]:
     if kind == "line-to-supply":
         return (Change("link", at[0], SUPPLY),)
     if kind == "swapped-leads":
-        one, two = at[0].removesuffix(" lead"), at[1].removesuffix(" lead")
-        return (
-            Change("lead", one, circuit.line_file[two].pin),
-            Change("lead", two, circuit.line_file[one].pin),
-        )
+        return (Change("exchange", at[0].removesuffix(" lead"), at[1].removesuffix(" lead")),)
     if kind == "misplaced-lead":
         return (Change("lead", at[0].removesuffix(" lead"), at[1].removeprefix("pin ")),)
     if kind == "miswired-key":
         return (Change("rewire", at[0], at[1]),)
     if kind == "swapped-keys":
-        return (Change("press", at[0], at[1]), Change("press", at[1], at[0]))
+        return (Change("press", at[0], at[1]),)
     if kind == "dead-pin":
         return (Change("dead", at[0].removeprefix("pin ")),)
     if kind == "resistive-joint":

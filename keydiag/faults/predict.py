@@ -106,12 +106,15 @@ class Predictor:
     def relevant(self, faults: FaultSet, held: frozenset[str]) -> FaultSet:
         """The members of the set that can change the reading of this frame."""
         active = held
+        # Exchanges add up: three keys in a ring are two of them, with one key in both.
+        swaps = [fault.at for fault in faults if fault.kind == "swapped-keys"]
+        for _ in swaps:
+            for pair in swaps:
+                if not active.isdisjoint(pair):
+                    active = active.union(pair)
         for fault in faults:
-            shows, conducts, _ = self.facts(fault)
-            if fault.kind == "swapped-keys":
-                if not held.isdisjoint(fault.at):
-                    active = active | frozenset(fault.at)
-            elif conducts:
+            conducts = self.facts(fault)[1]
+            if conducts:
                 active = active | conducts
         chosen = []
         for fault in faults:
