@@ -25,6 +25,7 @@ from keydiag.board_places import find_places
 from keydiag.errors import BoardError, Problem
 
 PITCH_MM = 19.05  # the trade's key pitch, 0.75 inch exactly (common practice, no source)
+LONGEST_FILE = 1_000_000  # bytes; a half of 45 keys needs about 5,000, so this is no board file
 CAP_MM = 18.0  # side of the square a key cap covers at that pitch (common practice, no source)
 
 Side = Literal["row", "column"]
@@ -96,12 +97,15 @@ def load(path: str | PathLike[str]) -> Board:
     """
     name = str(path)
     try:
-        raw = Path(path).read_bytes()
-    except OSError as error:
-        why = error.strerror or type(error).__name__
-        raise BoardError(
-            [Problem(name, "", f"cannot be read ({why})", "check the name and the permissions")]
-        ) from error
+        with Path(path).open("rb") as file:
+            raw = file.read(LONGEST_FILE + 1)
+    except (OSError, ValueError) as error:  # ValueError: a name no file can have
+        why = getattr(error, "strerror", None) or error
+        mend = "check the name and the permissions"
+        raise BoardError([Problem(name, "", f"cannot be read ({why})", mend)]) from error
+    if len(raw) > LONGEST_FILE:
+        mend = "name a board file (TOML)"
+        raise BoardError([Problem(name, "", "is too large to be a board file", mend)])
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -122,7 +126,7 @@ def loads(text: str, name: str = "board") -> Board:
         raise BoardError([Problem(name, "", "the file is empty", mend)])
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except ValueError as error:  # TOMLDecodeError, and int()'s refusal of thousands of digits
         raise BoardError([_not_toml(name, str(error))]) from error
     except RecursionError as error:
         mend = "a branch of a branch of a branch is plenty"
@@ -163,11 +167,14 @@ def walk(path: list[Any], parent: str | None = None) -> Iterator[tuple[str | Non
 
 def crossing(board: Board, key: str) -> tuple[str, str]:
     """The (row name, column name) a key closes; KeyError if it is not on the board."""
-    row = next((name for name, line in board.row.items() if key in keys_of(line)), None)
-    column = next((name for name, line in board.column.items() if key in keys_of(line)), None)
-    if row is None or column is None:
-        raise KeyError(key)
-    return row, column
+    return crossings(board)[key]
+
+
+def crossings(board: Board) -> dict[str, tuple[str, str]]:
+    """Key -> the (row name, column name) it closes, for every key, in board order."""
+    row_of = {key: name for name, line in board.row.items() for key in keys_of(line)}
+    column_of = {key: name for name, line in board.column.items() for key in keys_of(line)}
+    return {key: (row_of[key], column_of[key]) for key in board.key}
 
 
 def keys_of(line: Line) -> tuple[str, ...]:
@@ -212,10 +219,14 @@ def _array(value: Any) -> str:
 def _string(text: str) -> str:
     """A TOML basic string."""
     short = {"\\": "\\\\", '"': '\\"', "\n": "\\n", "\t": "\\t", "\r": "\\r"}
-    return '"' + "".join(
-        short.get(c) or (f"\\u{ord(c):04x}" if ord(c) < 0x20 or ord(c) == 0x7F else c)
-        for c in text
-    ) + '"'
+    return (
+        '"'
+        + "".join(
+            short.get(c) or (f"\\u{ord(c):04x}" if ord(c) < 0x20 or ord(c) == 0x7F else c)
+            for c in text
+        )
+        + '"'
+    )
 
 
 def _bare(name: str) -> str:
@@ -228,7 +239,10 @@ def _not_toml(name: str, message: str) -> Problem:
     match = re.fullmatch(r"(.*?) \(at (?:line (\d+), column (\d+)|end of document)\)", message)
     said, line, column = match.groups() if match else (message, None, None)
     place = f"line {line}, column {column}" if line else "end of the file"
+    said = re.sub(r"\(('[^()]*?'),?\)", lambda m: ".".join(re.findall("'([^']*)'", m[1])), said)
     mend = "look for a missing quote, bracket, comma or = there or just before"
     if re.search(r"twice|overwrite|already|mutate|redefine", said, re.IGNORECASE):
         mend = "the same name is written a second time: rename or remove one of them"
+    if "integer string conversion" in said:
+        place, said, mend = "", "a number has thousands of digits", "write it in mm"
     return Problem(name, place, f"not TOML: {said[:1].lower()}{said[1:]}", mend)

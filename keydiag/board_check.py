@@ -1,18 +1,18 @@
 """What a board file may say: every mistake becomes one Problem with its place and its mend.
 
 What lives here: checks over the parsed TOML (plain dicts and lists), so that all mistakes of a
-file are told at once, also when some part of it has the wrong shape; and the plain words for
-pydantic's complaints about shape. What does not: the models (board.py), reading files.
+file are told at once, also when some part of it has the wrong shape. What does not: fields and
+types (board_shape.py), the models and reading files (board.py).
 """
 
 from __future__ import annotations
 
-import difflib
 import math
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
 from typing import Any, NamedTuple
 
+from keydiag.board_shape import HOW, Say, near, say_shape, show
 from keydiag.chips import Chip, chips
 from keydiag.errors import Problem
 
@@ -34,9 +34,6 @@ class Found(NamedTuple):
     mend: str
 
 
-Say = Callable[[str, str, str], None]
-
-
 def problems(data: Mapping[str, Any], shape: Sequence[Mapping[str, Any]] = ()) -> list[Found]:
     """All mistakes in a parsed board file.
 
@@ -51,10 +48,10 @@ def problems(data: Mapping[str, Any], shape: Sequence[Mapping[str, Any]] = ()) -
 
     wrote = data.get("format")
     if wrote is not None and (type(wrote) is not int or wrote != 1):
-        say("format", f"{_show(wrote)} is no format this keydiag reads", "write format = 1")
+        say("format", f"{show(wrote)} is no format this keydiag reads", "write format = 1")
         return found  # a file of another format would only earn misleading complaints
     for complaint in shape:
-        _say_shape(complaint, say)
+        say_shape(complaint, say)
     _check_head(data, say)
     rows, columns, keys = (_table(data, kind) for kind in ("row", "column", "key"))
     _check_names(rows, columns, keys, say)
@@ -62,7 +59,7 @@ def problems(data: Mapping[str, Any], shape: Sequence[Mapping[str, Any]] = ()) -
     on: dict[str, dict[str, str]] = {}
     for kind, lines in (("row", rows), ("column", columns)):
         on[kind] = _check_paths(kind, lines, keys, say)
-    _check_crossings(keys, on["row"], on["column"], rows, columns, say)
+    _check_crossings(keys, on["row"], on["column"], say)
     _check_positions(keys, say)
     return found
 
@@ -71,10 +68,10 @@ def as_problems(found: Iterable[Found], file: str, lines: Mapping[str, int]) -> 
     """Problems in file order, each place with its line number where one is known."""
 
     def line_of(place: str) -> int:
-        while place:
-            if place in lines:
-                return lines[place]
-            place = re.sub(r"(\[\d+\]|\.?[^.\[]+)$", "", place)
+        """Line of the place, or else of the nearest thing around it that has one; else 0."""
+        for end in range(len(place), 0, -1):
+            if place[:end] in lines and place[end : end + 1] in ("", ".", "["):
+                return lines[place[:end]]
         return 0
 
     ordered = sorted(dict.fromkeys(found), key=lambda each: line_of(each.place))
@@ -87,94 +84,6 @@ def as_problems(found: Iterable[Found], file: str, lines: Mapping[str, int]) -> 
         )
         for each in ordered
     ]
-
-
-# --- shape: fields and types --------------------------------------------------------------------
-
-_FIELDS = {
-    "": ("format", "name", "chip", "cathode_at", "diode_side", "controller", "row", "column", "key"),
-    "row": ("pin", "style", "path", "splice"),
-    "column": ("pin", "style", "path", "splice"),
-    "key": ("at", "turn", "size", "legend"),
-    "controller": ("at",),
-}
-
-_HOW = {
-    "format": "write format = 1",
-    "name": 'write name = "..." (what you call this half)',
-    "chip": 'write chip = "atmega32u4" (or another chip keydiag knows)',
-    "cathode_at": 'write cathode_at = "row" or cathode_at = "column" (where the band looks to)',
-    "diode_side": 'write diode_side = "row" or diode_side = "column" (where the diode sits)',
-    "row": 'write one table per row wire, like [row.R1] with pin, style and path',
-    "column": 'write one table per column wire, like [column.C1] with pin, style and path',
-    "key": "write one table per key, like [key.L11] with at = [0.0, 0.0]",
-    "controller": "write [controller] with at = [x, y] in mm, or leave it out",
-    "pin": 'write the port the lead goes to, like pin = "PD1"',
-    "style": 'write style = "chain" (legs soldered one to the next) or style = "through" '
-    "(one continuous wire)",
-    "path": 'write the keys in wiring order from the lead outward, like path = ["L11", "L12"]',
-    "splice": 'write pairs of neighbouring keys, like splice = [["L11", "L12"]]',
-    "at": "write the centre as two numbers in mm, like at = [19.05, 0.0]",
-    "turn": "write degrees clockwise as a number, like turn = 15.0",
-    "size": "write width and height as two numbers in mm, like size = [18.0, 18.0]",
-    "legend": 'write a text, like legend = "Q"',
-}
-
-
-def _say_shape(complaint: Mapping[str, Any], say: Say) -> None:
-    """Put one of pydantic's complaints into our words."""
-    loc = list(complaint["loc"])
-    kind = complaint["type"]
-    owner = loc[0] if len(loc) > 1 else ""
-    place = _place(loc)
-    if kind == "extra_forbidden":
-        known = _FIELDS[str(owner)]
-        say(place, f"unknown field {_show(loc[-1])}", _near(str(loc[-1]), known, "fields here"))
-        return
-    field = next((str(p) for p in reversed(loc) if isinstance(p, str) and p in _HOW), "")
-    if len(loc) == 2 and owner in ("row", "column", "key"):
-        say(place, "is no table of fields", _HOW[str(owner)])
-        return
-    if owner in ("row", "column") and loc[2] in ("path", "splice") and kind != "missing":
-        return  # told better by _check_paths
-    if kind == "missing" and isinstance(loc[-1], str):
-        say(place, "is missing", _HOW[field])
-    elif kind == "finite_number":
-        say(place, f"{_show(complaint['input'])} is no place or size", _HOW[field])
-    else:
-        say(place, f"cannot be {_show(complaint['input'])}", _HOW.get(field, "see the guide"))
-
-
-def _place(loc: Iterable[Any]) -> str:
-    text = ""
-    for part in loc:
-        text += f"[{part}]" if isinstance(part, int) else f".{part}" if text else str(part)
-    return text
-
-
-def _show(value: Any) -> str:
-    """A value as the file would write it, cut to a readable length."""
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, str):
-        text = f'"{value}"'
-    elif isinstance(value, Mapping):
-        text = "a table"
-    else:
-        text = str(value).replace("'", '"')
-    return text if len(text) <= 60 else text[:57] + "..."
-
-
-def _near(word: str, known: Iterable[str], what: str) -> str:
-    """A mend that names the nearest known word, or else all of them."""
-    words = list(known)
-    folded = {each.lower(): each for each in reversed(words)}
-    close = difflib.get_close_matches(word.lower(), folded, n=1, cutoff=0.6)
-    if close:
-        return f'did you mean "{folded[close[0]]}"?'
-    return f"{what}: {', '.join(words[:12])}{', ...' if len(words) > 12 else ''}" if words else (
-        f"there are no {what}"
-    )
 
 
 def _table(data: Mapping[str, Any], kind: str) -> dict[str, dict[str, Any]]:
@@ -191,12 +100,12 @@ def _table(data: Mapping[str, Any], kind: str) -> dict[str, dict[str, Any]]:
 def _check_head(data: Mapping[str, Any], say: Say) -> None:
     name = data.get("name")
     if isinstance(name, str) and not name.strip():
-        say("name", "is empty", _HOW["name"])
+        say("name", "is empty", HOW["name"])
     elif isinstance(name, str) and not name.isprintable():
         say("name", "holds a line break or another control character", "write it on one line")
     for kind in ("row", "column", "key"):
         if data.get(kind) == {}:
-            say(kind, f"there is no {kind}", _HOW[kind])
+            say(kind, f"there is no {kind}", HOW[kind])
     place = data.get("controller")
     if isinstance(place, dict):
         _check_far("controller.at", place.get("at"), say)
@@ -209,15 +118,24 @@ def _check_names(
         for name in names:
             place = f"{kind}.{name}"
             if not NAME.fullmatch(name):
-                wrong = f"{_show(name)} cannot be a name"
+                wrong = f"{show(name)} cannot be a name"
                 say(place, wrong, "start with a letter, go on with letters, digits, - or _")
             elif name.lower() in RESERVED_NAMES:
                 wrong = f'"{name}" is a word of the addresses and cannot be a name'
                 say(place, wrong, f"call it {name}1 or the like")
-    for name in columns:
-        if name in rows:
-            wrong = f'"{name}" is the name of a row as well'
-            say(f"column.{name}", wrong, "give rows and columns different names")
+    seen: dict[str, str] = {}
+    for kind, names in (("row", rows), ("column", columns)):
+        for name in names:
+            if name.lower() in seen:
+                wrong = f'"{name}" is the name of {seen[name.lower()]} as well'
+                say(f"{kind}.{name}", wrong, "give every row and column a name of its own")
+            seen.setdefault(name.lower(), f"{kind} {name}")
+    seen = {}
+    for name in keys:
+        if name.lower() in seen:
+            wrong = f'"{name}" and "{seen[name.lower()]}" differ in capitals only'
+            say(f"key.{name}", wrong, "give every key a name of its own")
+        seen.setdefault(name.lower(), name)
 
 
 def _check_pins(
@@ -227,7 +145,13 @@ def _check_pins(
     if isinstance(chip_name, str):
         chip = chips().get(chip_name)
         if chip is None:
-            say("chip", f'unknown chip "{chip_name}"', _near(chip_name, chips(), "known chips"))
+            say("chip", f'unknown chip "{chip_name}"', near(chip_name, chips(), "known chips"))
+    taken = {
+        line.get("pin")
+        for lines in (rows, columns)
+        for line in lines.values()
+        if isinstance(line.get("pin"), str)
+    }
     used: dict[str, str] = {}
     for kind, lines in (("row", rows), ("column", columns)):
         for name, line in lines.items():
@@ -240,13 +164,22 @@ def _check_pins(
                     wrong = f"{pin} may not be used: {chip.reserved[pin]}"
                     say(place, wrong, "move the lead to a free general-purpose pin")
                 else:
-                    free = [port for port in chip.ports if port not in used]
-                    mend = _near(pin, free, f"free pins of the {chip.name}")
-                    say(place, f'the {chip.name} has no pin "{pin}"', mend)
+                    say(place, f'the {chip.name} has no pin "{pin}"', _near_pin(pin, chip, taken))
             if pin in used:
                 wrong = f"{pin} is already the pin of {used[pin]}"
                 say(place, wrong, "write the pin each lead really goes to")
             used.setdefault(pin, f"{kind} {name}")
+
+
+def _near_pin(pin: str, chip: Chip, taken: Set[str]) -> str:
+    """A mend for a pin the chip does not have: the same in capitals, or what is free."""
+    word = pin.strip().upper()
+    if word in chip.ports:
+        return f'did you mean "{word}"?'
+    # Those of the same port first: a slip of the digit is likelier than one of the letter.
+    free = [port for port in chip.ports if port not in taken]
+    free.sort(key=lambda port: port[:2] != word[:2])
+    return f"free pins: {', '.join(free[:8])}{', ...' if len(free) > 8 else ''}"
 
 
 # --- paths --------------------------------------------------------------------------------------
@@ -258,25 +191,36 @@ def _check_paths(
     """Check every path of one kind of line; returns key -> the line it stands on."""
     on: dict[str, str] = {}
     first_at: dict[str, str] = {}
+    named = {
+        item
+        for line in lines.values()
+        if isinstance(line.get("path"), list)
+        for _, _, item in _steps(line["path"], "", _silent)
+        if isinstance(item, str)
+    }
+    homeless = [key for key in keys if key not in named]
     for name, line in lines.items():
         place = f"{kind}.{name}.path"
         path = line.get("path")
         if "path" not in line:
             continue
         if not isinstance(path, list):
-            say(place, f"cannot be {_show(path)}", _HOW["path"])
+            say(place, f"cannot be {show(path)}", HOW["path"])
             continue
         if not path:
             say(place, "is empty", f"name the keys on {kind} {name}, or remove the {kind}")
         stretches: set[frozenset[str]] = set()
         for where, parent, item in _steps(path, place, say):
             if not isinstance(item, str):
-                say(where, f"cannot be {_show(item)}", "a path holds key names and branches")
+                say(where, f"cannot be {show(item)}", "a path holds key names and branches")
                 continue
             if parent is not None:
                 stretches.add(frozenset((parent, item)))
             if item not in keys:
-                say(where, f'no key is called "{item}"', _near(item, keys, "keys"))
+                mend = near(
+                    item, homeless or keys, f"keys on no {kind} yet" if homeless else "keys"
+                )
+                say(where, f'no key is called "{item}"', mend)
             if item not in on:
                 on[item] = name
                 first_at[item] = where
@@ -288,6 +232,10 @@ def _check_paths(
                 say(where, wrong, f"leave it on the {kind} its wire really goes to")
         _check_splices(f"{kind}.{name}.splice", line.get("splice"), stretches, say)
     return on
+
+
+def _silent(place: str, wrong: str, mend: str) -> None:
+    """A ``Say`` for a second look at what another look tells already."""
 
 
 def _steps(
@@ -309,13 +257,11 @@ def _steps(
             here = item if isinstance(item, str) else here
 
 
-def _check_splices(
-    place: str, splices: Any, stretches: set[frozenset[str]], say: Say
-) -> None:
+def _check_splices(place: str, splices: Any, stretches: set[frozenset[str]], say: Say) -> None:
     if splices is None:
         return
     if not isinstance(splices, list):
-        say(place, f"cannot be {_show(splices)}", _HOW["splice"])
+        say(place, f"cannot be {show(splices)}", HOW["splice"])
         return
     seen: set[frozenset[str]] = set()
     for index, pair in enumerate(splices):
@@ -323,7 +269,7 @@ def _check_splices(
         if not (
             isinstance(pair, list) and len(pair) == 2 and all(isinstance(k, str) for k in pair)
         ):
-            say(where, f"cannot be {_show(pair)}", _HOW["splice"])
+            say(where, f"cannot be {show(pair)}", HOW["splice"])
         elif frozenset(pair) not in stretches:
             wrong = f"{pair[0]} and {pair[1]} are no neighbours on this path"
             say(where, wrong, "name two keys that one stretch of the wire joins")
@@ -337,25 +283,33 @@ def _check_crossings(
     keys: Mapping[str, Any],
     row_of: Mapping[str, str],
     column_of: Mapping[str, str],
-    rows: Mapping[str, Any],
-    columns: Mapping[str, Any],
     say: Say,
 ) -> None:
     taken: dict[tuple[str, str], str] = {}
+    lacking: dict[str, list[str]] = {"path": [], "row": [], "column": []}
     for name in keys:
-        place = f"key.{name}"
         row, column = row_of.get(name), column_of.get(name)
-        if row is None and column is None:
-            wrong = f"{name} is on no path"
-            say(place, wrong, "add it to the path of its row and of its column, or remove the key")
-        elif row is None or column is None:
-            kind = "row" if row is None else "column"
-            say(place, f"{name} is on no {kind}", f"add it to the path of its {kind}")
+        if row is None or column is None:
+            lacking["row" if column else "column" if row else "path"].append(name)
         elif (row, column) in taken:
-            wrong = f"{name} is on the same crossing as {taken[row, column]}, row {row} and column {column}"
-            say(place, wrong, "only one key can be told there: check both paths")
+            wrong = (
+                f"{name} is on the same crossing as {taken[row, column]}, "
+                f"row {row} and column {column}"
+            )
+            say(f"key.{name}", wrong, "they cannot be told apart: check both paths")
         else:
             taken[row, column] = name
+    for kind, names in lacking.items():
+        mend = f"to the path of its {kind}"
+        if kind == "path":
+            mend = "to the path of its row and to that of its column, or remove it"
+        if len(names) <= 3:
+            for name in names:
+                say(f"key.{name}", f"{name} is on no {kind}", f"add it {mend}")
+        else:  # one mistake on a line, most likely
+            which = f"{', '.join(names[:8])}{', ...' if len(names) > 8 else ''}"
+            wrong = f"{len(names)} keys are on no {kind}: {which}"
+            say(f"key.{names[0]}", wrong, f"add each {mend}")
 
 
 # --- positions ----------------------------------------------------------------------------------
@@ -364,15 +318,20 @@ def _check_crossings(
 def _number_pair(value: Any) -> tuple[float, float] | None:
     if not (isinstance(value, list) and len(value) == 2):
         return None
-    if not all(type(each) in (int, float) and math.isfinite(each) for each in value):
+    if not all(_is_number(each) for each in value):
         return None
     return float(value[0]), float(value[1])
+
+
+def _is_number(value: Any) -> bool:
+    """True for a finite number that fits a float (TOML integers have no limit here)."""
+    return type(value) in (int, float) and -1e300 < value < 1e300
 
 
 def _check_far(place: str, value: Any, say: Say) -> None:
     at = _number_pair(value)
     if at is not None and max(abs(at[0]), abs(at[1])) > FAR_MM:
-        say(place, f"{_show(value)} is more than {FAR_MM:g} mm away", "write it in mm")
+        say(place, f"{show(value)} is more than {FAR_MM:g} mm away", "write it in mm")
 
 
 def _check_positions(keys: Mapping[str, Mapping[str, Any]], say: Say) -> None:
@@ -381,12 +340,12 @@ def _check_positions(keys: Mapping[str, Mapping[str, Any]], say: Say) -> None:
         _check_far(f"key.{name}.at", key.get("at"), say)
         size = _number_pair(key.get("size", [18.0, 18.0]))
         if size is not None and not (1.0 <= min(size) and max(size) <= 200.0):
-            wrong = f"{_show(key['size'])} is no size of a key"
+            wrong = f"{show(key['size'])} is no size of a key"
             say(f"key.{name}.size", wrong, "write width and height in mm, 1 to 200")
             size = None
         turn = key.get("turn", 0.0)
-        if type(turn) in (int, float) and math.isfinite(turn) and abs(turn) > 360.0:
-            say(f"key.{name}.turn", f"{_show(turn)} is more than a full turn", _HOW["turn"])
+        if _is_number(turn) and abs(turn) > 360.0:
+            say(f"key.{name}.turn", f"{show(turn)} is more than a full turn", HOW["turn"])
         at = _number_pair(key.get("at"))
         if at is None:
             continue

@@ -45,7 +45,9 @@ class Problem:
     def __str__(self) -> str:
         where = f"{self.file}: {self.place}" if self.place else self.file
         text = f"{where}: {self.wrong}; {self.mend}"
-        return " ".join(text.split())  # one line, whatever was quoted from the file
+        # One printable line, whatever was quoted from the file: no line breaks and no escape
+        # sequences for the terminal.
+        return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
 
 
 class KeydiagError(Exception):
