@@ -1,0 +1,112 @@
+// See scanner.h. Every path through this file drives one pin at most, and only between drive() and
+// undrive() in the same function.
+#include "scanner.h"
+
+namespace probe {
+
+void Scanner::set_use(Mask use) {
+    use_ = use;
+    n_ = 0;
+    for (Mask m = use; m; m &= m - 1) n_++;
+    settle_us_ = PROBE_SETTLE_MIN_US;
+    rest_ = changed_ = refused_ = 0;
+    for (uint8_t k = 0; k < PROBE_PINS; k++) low_[k] = 0;
+    rest_changed_ = false;
+    changes_ = 0;
+    until_retry_ = 0;
+}
+
+void Scanner::settle_to_rise_time() {
+    uint16_t slowest = 0;
+    board::pull(use_);
+    board::wait_us(PROBE_SETTLE_MAX_US);
+    const Mask grounded = board::low();  // never rise: nothing to wait for
+    until_retry_ = 0;
+    Mask bit = 1;
+    for (uint8_t pin = 0; pin < PROBE_PINS; pin++, bit <<= 1) {
+        if (!(use_ & ~grounded & bit) || !board::drive(pin)) continue;
+        board::wait_us(5);  // ample for 200 pF through a pin: nanoseconds
+        board::undrive(pin);
+        uint32_t from = board::micros();
+        uint32_t took = 0;
+        // What conducts to this line rises with it, or later: wait for all.
+        while ((board::low() & ~grounded) && took < PROBE_SETTLE_MAX_US) {
+            took = board::micros() - from;
+        }
+        const uint8_t clock_step_us = 4;  // of micros() on a 16 MHz AVR
+        if (took < PROBE_SETTLE_MAX_US && took + clock_step_us > slowest) {
+            slowest = uint16_t(took + clock_step_us);
+        }
+    }
+    uint16_t settle = slowest + slowest / 2;
+    if (settle < PROBE_SETTLE_MIN_US) settle = PROBE_SETTLE_MIN_US;
+    if (settle > PROBE_SETTLE_MAX_US) settle = PROBE_SETTLE_MAX_US;
+    settle_us_ = settle;
+}
+
+// One wait per line serves two ends: this line's neighbours fall, and those of the line before
+// rise. A line that is late to rise looks like conduction, and conduction is read again.
+Mask Scanner::line(uint8_t pin, Mask bit, Mask rest) {
+    if (!board::drive(pin)) {
+        refused_ |= bit;
+        return 0;
+    }
+    board::wait_us(settle_us_);
+    Mask now = board::low();
+    for (uint8_t again = 0; again < PROBE_READ_AGAIN && ((now ^ rest) & ~bit); again++) {
+        board::wait_us(settle_us_);
+        Mask before = now;
+        now = board::low();
+        if (now == before) break;
+    }
+    board::undrive(pin);
+    if (!(now & bit)) {  // went high while driven
+        refused_ |= bit;
+        return 0;
+    }
+    return now;
+}
+
+void Scanner::take() {
+    t_us_ = board::micros();
+    board::pull(use_);
+    board::wait_us(settle_us_);
+    Mask rest = board::low();
+    for (uint8_t again = 0; again < PROBE_READ_AGAIN && rest != rest_; again++) {
+        board::wait_us(settle_us_);
+        Mask before = rest;
+        rest = board::low();
+        if (rest == before) break;
+    }
+    rest_changed_ = rest != rest_;
+    rest_ = rest;
+    changed_ = 0;
+    changes_ = 0;
+    if (until_retry_-- == 0) refused_ = 0;  // counts 256 readings round
+    uint8_t k = 0;
+    Mask bit = 1;
+    for (uint8_t pin = 0; pin < PROBE_PINS; pin++, bit <<= 1) {
+        if (!(use_ & bit)) continue;
+        Mask now = (refused_ & bit) ? 0 : line(pin, bit, rest);
+        if (now != low_[k]) {
+            low_[k] = now;
+            changed_ |= bit;
+            changes_++;
+        }
+        k++;
+    }
+}
+
+int32_t Scanner::level(uint8_t drive, uint8_t sense) {
+    uint16_t supply = board::supply_mv();
+    board::pull(use_);
+    board::wait_us(settle_us_);
+    if (!board::drive(drive)) return -1;
+    board::wait_us(PROBE_SETTLE_MAX_US);  // also fills the converter's capacitor through 50 kOhm
+    uint16_t mv = board::millivolts(sense, supply);
+    bool held = board::low() & (Mask(1) << drive);
+    board::undrive(drive);
+    return held ? int32_t(mv) : -1;
+}
+
+}  // namespace probe
