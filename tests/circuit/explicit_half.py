@@ -78,7 +78,7 @@ class ExplicitHalf:
         faults = sorted(set(faults))
         graph = self.draw(faults, held)
         dead = {f.at[0].removeprefix("pin ") for f in faults if f.kind == "dead-pin"}
-        supplied = self.supplied(graph)
+        supplied = self.nets(graph)["supply"]
         fought = nx.descendants(graph, "supply") - supplied
         calm = graph.subgraph(set(graph) - supplied).reverse(copy=False)
         listening = [p for p in self.ports if p not in dead and ("pin", p) not in supplied]
@@ -115,11 +115,14 @@ class ExplicitHalf:
         )
 
     @staticmethod
-    def supplied(graph: nx.DiGraph) -> set[object]:
-        """All places joined to the supply without a diode between."""
-        bare = nx.Graph((a, b) for a, b, drops in graph.edges(data="drops") if drops == 0)
-        bare.add_node("supply")
-        return nx.node_connected_component(bare, "supply")
+    def nets(graph: nx.DiGraph) -> dict[object, frozenset[object]]:
+        """Place -> all places joined to it without a diode between."""
+        bare = nx.Graph()
+        bare.add_nodes_from(graph)
+        bare.add_edges_from((a, b) for a, b, drops in graph.edges(data="drops") if drops == 0)
+        return {
+            place: frozenset(net) for net in nx.connected_components(bare) for place in net
+        }
 
     def draw(self, faults: list[Fault], held: Iterable[str]) -> nx.DiGraph:
         """The whole half as a directed graph; edges carry `drops`, the diodes on them (0 or 1)."""
