@@ -1,0 +1,159 @@
+"""Exchanges: what if two leads, or two keys, are not where the board file has them?
+
+Then whole runs of keys answer with other keys' crossings, in order; aligning them with the board
+file's crossings would make slips and silent keys of them. Here: finding candidate exchanges in
+an alignment that went badly. Not here: weighing them (sweep.py compares the evidence).
+
+A layout is the map key -> (drive, sense) that an alignment assumes.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from math import log
+
+import numpy as np
+
+from keydiag.alignment import ODDS, Floats, Step, align
+from keydiag.answers import Pair
+
+__all__ = ["Exchange", "exchanged_keys", "exchanged_lines", "move_lines"]
+
+# Prior probability of exchanged leads (any two or three of them), and of two given keys being
+# exchanged: order of magnitude of faults/priors.toml (common practice, no source).
+LEADS_PRIOR = 0.003
+KEYS_PRIOR = 0.0002
+# For the guess of moved lines: a key answers with its own crossing, with another one on one of
+# its lines, with any. Only their order matters: following the order is made cheap, so that the
+# answers pair up with the keys, and hands are assumed not to jump about.
+GUESS_OWN, GUESS_NEAR, GUESS_ANY = 0.9, 0.3, 0.02
+GUESS_ODDS = replace(ODDS, wrong=0.001, jump=1e-6, leave_order=1e-9)
+# A line has moved if at least two keys, and three in five of those seen, say so.
+LEAST_VOTES = 2
+LEAST_SHARE = 0.6
+MOST_PAIRS = 6  # candidate pairs of keys that are weighed; more than that is no exchange of two
+
+
+@dataclass(frozen=True, slots=True)
+class Exchange:
+    """A candidate: the layout's changes, the natural logarithm of its prior odds, words, and
+    whether it moves whole lines (else two keys)."""
+
+    moved: tuple[tuple[str, Pair], ...]
+    log_prior: float
+    what: str
+    of_lines: bool
+
+    def apply(self, layout: Mapping[str, Pair]) -> dict[str, Pair]:
+        """The layout with this exchange made in it."""
+        return {**layout, **dict(self.moved)}
+
+
+def exchanged_lines(
+    layout: Mapping[str, Pair],
+    names: Sequence[str],
+    asked: Sequence[str],
+    answers: Sequence[frozenset[Pair]],
+    steps: Sequence[Step],
+) -> Exchange | None:
+    """The exchange of whole lines that the answers of one round suggest, if they suggest any.
+
+    names: of the lines, by pin index (longer indices are free pins). asked: the keys of the
+    round in order. answers: the newly low bits of each answer; steps: the same, for `align`.
+    """
+    keys = list(layout)
+    number = {key: k for k, key in enumerate(keys)}
+    guess = [replace(s, like=_guess(layout, a)) for s, a in zip(steps, answers, strict=True)]
+    silent = np.full((len(steps) + 1, len(asked)), ODDS.silent)
+    aligned = align(guess, [number[k] for k in asked], silent, finished=False, odds=GUESS_ODDS)
+    votes: dict[int, Counter[int]] = {}
+    for t, answer in enumerate(answers):
+        n = int(aligned.match[t].argmax())
+        if aligned.match[t, n] < 0.5 or len(answer) != 1:
+            continue
+        (bit,) = answer
+        for line, seen in zip(layout[asked[n]], bit, strict=True):
+            votes.setdefault(line, Counter())[seen] += 1
+    return move_lines(layout, names, dict(_winners(votes)))
+
+
+def _winners(votes: Mapping[int, Counter[int]]) -> Iterator[tuple[int, int]]:
+    """(line, pin it is seen on) of the lines that have moved, strongest first."""
+    found = []
+    for line, seen in sorted(votes.items()):
+        pin, count = min(seen.items(), key=lambda item: (-item[1], item[0]))
+        if pin != line and count >= LEAST_VOTES and count >= LEAST_SHARE * seen.total():
+            found.append((-count, line, pin))
+    taken: set[int] = set()
+    for _, line, pin in sorted(found):
+        if pin not in taken:
+            taken.add(pin)
+            yield line, pin
+
+
+def move_lines(
+    layout: Mapping[str, Pair], names: Sequence[str], moved: Mapping[int, int]
+) -> Exchange | None:
+    """The exchange in which each line index of `moved` is found on another pin. A line whose
+    place is taken, and of which nothing is known, is taken to be where the first one should be."""
+    full = dict(moved)
+    for line, pin in moved.items():
+        if pin < len(names) and pin not in full:
+            full[pin] = line
+    full = {line: pin for line, pin in full.items() if line != pin}
+    if not full or len(set(full.values())) != len(full):
+        return None
+    changes = tuple(
+        (key, (full.get(drive, drive), full.get(sense, sense)))
+        for key, (drive, sense) in layout.items()
+        if drive in full or sense in full
+    )
+    what = ", ".join(
+        f"{names[line]} answers as {names[pin] if pin < len(names) else 'a free pin'}"
+        for line, pin in sorted(full.items())
+        if line < len(names)
+    )
+    return Exchange(changes, log(LEADS_PRIOR) * ((len(full) + 1) // 2), what, True)
+
+
+def exchanged_keys(
+    layout: Mapping[str, Pair],
+    asked: Sequence[str],
+    own: Sequence[str | None],
+    matched: Sequence[int | None],
+) -> list[Exchange]:
+    """Pairs of keys that may have changed places, from one aligned round.
+
+    own[t]: the key whose exact answer answer t is, if any; matched[t]: the asked key (its index)
+    that it was aligned with, None if out of turn. A key that only ever answered out of turn is
+    paired with the one that was being asked just then.
+    """
+    in_turn = {own[t] for t, n in enumerate(matched) if n is not None and own[t] == asked[n]}
+    answered = set(own)
+    place = 0
+    found: dict[tuple[str, str], Exchange] = {}
+    for key, n in zip(own, matched, strict=True):
+        if n is None and key is not None and key not in in_turn and place < len(asked):
+            other = asked[place]
+            pair = (min(key, other), max(key, other))
+            if other != key and other in answered and pair not in found:
+                moved = ((key, layout[other]), (other, layout[key]))
+                found[pair] = Exchange(
+                    moved, log(KEYS_PRIOR), f"{other} and {key} exchanged", False
+                )
+        elif n is not None:
+            place = n + 1
+    return list(found.values())[:MOST_PAIRS]
+
+
+def _guess(layout: Mapping[str, Pair], answer: frozenset[Pair]) -> Floats:
+    if len(answer) != 1:
+        return np.full(len(layout), GUESS_ANY)
+    ((drive, sense),) = answer
+    values = []
+    for mine in layout.values():
+        same = (mine[0] == drive) + (mine[1] == sense)
+        values.append((GUESS_ANY, GUESS_NEAR, GUESS_OWN)[same])
+    return np.array(values)
