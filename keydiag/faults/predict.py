@@ -36,7 +36,7 @@ class Packed(NamedTuple):
 
 def predict(circuit: Circuit, faults: Iterable[Fault], held: Iterable[str]) -> Prediction:
     """What the half reads with these faults while these keys are held (exact simulation)."""
-    all_changes = [change for fault in sorted(faults) for change in changes(circuit, fault)]
+    all_changes = [change for fault in sorted(set(faults)) for change in changes(circuit, fault)]
     return circuit.wired(all_changes).predict(held)
 
 
