@@ -10,10 +10,13 @@ namespace probe {
 
 static const uint16_t CRC_START = 0xFFFF;
 
+// By bytes, because AVR shifts 16 bits one place at a time.
 inline uint16_t crc_add(uint16_t crc, uint8_t byte) {
     uint8_t x = uint8_t(crc >> 8) ^ byte;
-    x ^= x >> 4;
-    return uint16_t(crc << 8) ^ uint16_t(uint16_t(x) << 12) ^ uint16_t(uint16_t(x) << 5) ^ x;
+    x ^= uint8_t(x >> 4);
+    uint8_t high = uint8_t(crc) ^ uint8_t(x << 4) ^ uint8_t(x >> 3);
+    uint8_t low = x ^ uint8_t(x << 5);
+    return uint16_t(high << 8) | low;
 }
 
 }  // namespace probe

@@ -44,6 +44,18 @@ void Scanner::settle_to_rise_time() {
     settle_us_ = settle;
 }
 
+// `now`, if it is the `plain` one; else what two readings in a row agree on, a settle time apart.
+Mask Scanner::confirmed(Mask now, Mask plain) {
+    if (now == plain) return now;
+    for (int8_t again = PROBE_READ_AGAIN; again > 0; again--) {
+        board::wait_us(settle_us_);
+        Mask before = now;
+        now = board::low();
+        if (now == before) break;
+    }
+    return now;
+}
+
 // One wait per line serves two ends: this line's neighbours fall, and those of the line before
 // rise. A line that is late to rise looks like conduction, and conduction is read again.
 Mask Scanner::line(uint8_t pin, Mask bit, Mask rest) {
@@ -52,13 +64,7 @@ Mask Scanner::line(uint8_t pin, Mask bit, Mask rest) {
         return 0;
     }
     board::wait_us(settle_us_);
-    Mask now = board::low();
-    for (uint8_t again = 0; again < PROBE_READ_AGAIN && ((now ^ rest) & ~bit); again++) {
-        board::wait_us(settle_us_);
-        Mask before = now;
-        now = board::low();
-        if (now == before) break;
-    }
+    Mask now = confirmed(board::low(), rest | bit);
     board::undrive(pin);
     if (!(now & bit)) {  // went high while driven
         refused_ |= bit;
@@ -71,13 +77,7 @@ void Scanner::take() {
     t_us_ = board::micros();
     board::pull(use_);
     board::wait_us(settle_us_);
-    Mask rest = board::low();
-    for (uint8_t again = 0; again < PROBE_READ_AGAIN && rest != rest_; again++) {
-        board::wait_us(settle_us_);
-        Mask before = rest;
-        rest = board::low();
-        if (rest == before) break;
-    }
+    Mask rest = confirmed(board::low(), rest_);
     rest_changed_ = rest != rest_;
     rest_ = rest;
     changed_ = 0;

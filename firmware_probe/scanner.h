@@ -20,7 +20,7 @@ using board::Mask;
 #define PROBE_SETTLE_MAX_US 200
 #endif
 #ifndef PROBE_READ_AGAIN
-#define PROBE_READ_AGAIN 4  // how often a mask that shows conduction is read again to confirm it
+#define PROBE_READ_AGAIN 4  // how often, at most, a mask that shows something new is read again
 #endif
 
 class Scanner {
@@ -47,6 +47,7 @@ public:
 
 private:
     Mask line(uint8_t pin, Mask bit, Mask rest);
+    Mask confirmed(Mask now, Mask plain);
 
     Mask use_;
     uint8_t n_;

@@ -55,7 +55,7 @@ class Image:
 
 
 def _run(command: list[str | Path]) -> str:
-    done = subprocess.run(list(map(str, command)), capture_output=True, text=True)
+    done = subprocess.run(list(map(str, command)), capture_output=True, text=True, check=False)
     if done.returncode:
         raise RuntimeError(f"{' '.join(map(str, command))}\n{done.stderr}")
     return done.stdout
@@ -90,7 +90,10 @@ def build(
          f"-mmcu={target.mcu}", "-o", elf, *objects, "-lm"]
     )  # fmt: skip
     _run(["avr-objcopy", "-O", "ihex", "-R", ".eeprom", elf, ihex])
-    sizes = {m[1]: int(m[2]) for m in re.finditer(r"^\.(\w+) +(\d+)", _run(["avr-size", "-A", elf]), re.M)}
+    sizes = {
+        m[1]: int(m[2])
+        for m in re.finditer(r"^\.(\w+) +(\d+)", _run(["avr-size", "-A", elf]), re.MULTILINE)
+    }
     return Image(
         elf, ihex, sizes["text"] + sizes.get("data", 0), sizes.get("data", 0) + sizes.get("bss", 0)
     )

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import time
+from collections import deque
 from collections.abc import Callable
+from typing import Self
 
 import serial
 
@@ -22,6 +24,7 @@ class Bench:
         self.port = serial.Serial(probe.port, 115200, timeout=0.01, exclusive=True)
         self.decoder = wire.Decoder()
         self.tracker = wire.Tracker(0)
+        self.waiting: deque[wire.Message | wire.Corrupt] = deque()
         self.heard: list[wire.Message] = []
         self.reading: wire.TrackedReading | None = None
         self.alive_at = 0.0
@@ -30,26 +33,28 @@ class Bench:
     def say(self, *messages: wire.Message) -> None:
         self.port.write(b"".join(map(wire.encode, messages)))
 
-    def hear(self) -> list[wire.Message]:
-        """What came in the last few milliseconds."""
+    def hear(self) -> wire.Message | None:
+        """The next message, or None if none comes within some milliseconds."""
         if self.keep_alive and time.monotonic() > self.alive_at:
             self.say(wire.Full())
             self.alive_at = time.monotonic() + 0.5
-        new = self.decoder.feed(self.port.read(4096))
-        for msg in new:
-            assert not isinstance(msg, wire.Corrupt), msg
-            self.heard.append(msg)
-            reading = self.tracker.feed(msg)
-            self.reading = reading or self.reading
-        return new
+        if not self.waiting:
+            self.waiting.extend(self.decoder.feed(self.port.read(self.port.in_waiting or 1)))
+        if not self.waiting:
+            return None
+        msg = self.waiting.popleft()
+        assert not isinstance(msg, wire.Corrupt), msg
+        self.heard.append(msg)
+        self.reading = self.tracker.feed(msg) or self.reading
+        return msg
 
     def until(self, found: Callable[[wire.Message], bool]) -> wire.Message:
-        """The first message to come that `found` likes."""
+        """The next message that `found` likes; those before it are heard and passed over."""
         end = time.monotonic() + PATIENCE_S
         while time.monotonic() < end:
-            for msg in self.hear():
-                if found(msg):
-                    return msg
+            msg = self.hear()
+            if msg is not None and found(msg):
+                return msg
         raise AssertionError(f"never heard; the last were {self.heard[-5:]}")
 
     def until_kind(self, kind: type) -> wire.Message:
@@ -97,7 +102,7 @@ class Bench:
     def close(self) -> None:
         self.port.close()
 
-    def __enter__(self) -> Bench:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:

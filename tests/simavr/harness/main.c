@@ -132,7 +132,8 @@ static void solve(void) {
     int mv[PADS];
     uint32_t low = 0;
     if (!dirty && epoch == half_epoch()) return;
-    if (epoch != half_epoch()) changed_at = avr->cycle;
+    /* A switch moved some time since the pins were last read: reckon from now, the latest. */
+    if (epoch && epoch != half_epoch()) changed_at = avr->cycle;
     epoch = half_epoch();
     dirty = 0;
     levels(driven & ~driven_high, mv);
