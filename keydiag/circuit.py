@@ -147,6 +147,7 @@ class Circuit:
         self.key_at = {pair: key for key, pair in self.crossing.items()}
         self.parts = {key: _key_parts(key, board.diode_side) for key in self.keys}
         self.leads = {name: f"{name} lead" for name in self.line_names}
+        self.line_of_piece = {lead: name for name, lead in self.leads.items()}
         self.stretches: dict[str, Stretch] = {}
         self.keys_on: dict[str, tuple[str, ...]] = {}
         self.steps: dict[str, tuple[tuple[str | None, str, str], ...]] = {}
@@ -169,6 +170,7 @@ class Circuit:
                 todo.extend(children.get(here, ()))
             address = f"{name} between {parent} and {key}"
             self.stretches[address] = Stretch(address, name, parent, key, frozenset(beyond))
+            self.line_of_piece[address] = name
             steps.append((parent, key, address))
         self.steps[name] = tuple(steps)
         self.keys_on[name] = tuple(key for _, key in pairs)
@@ -233,10 +235,19 @@ class Wiring:
         self._ground = self._fresh()
         self._supply = self._fresh()
         self._tap: dict[str, dict[str, int]] = {}
-        self._root = [self._lay_line(i, name, moved) for i, name in enumerate(circuit.line_names)]
-        self._touched = {k for k in circuit.keys if self._is_touched(k)}
-        self._always = {k for k in self._touched if circuit.parts[k].first in self._join}
-        self._always |= {k for k in self._touched if circuit.parts[k].second in self._join}
+        self._root = list(range(len(circuit.line_names)))
+        self._touched: set[str] = set()
+        changed = set(moved)
+        for address in self._cut | self._join:
+            line = circuit.line_of_piece.get(address)
+            if line is None:
+                self._touched.add(address.split(" ", 1)[0])
+            else:
+                changed.add(line)
+        for name in changed:
+            self._lay_line(name, moved)
+        # Only a switch that is closed for good conducts unheld; a bypassed diode waits for its key.
+        self._always = {address[:-7] for address in self._join if address.endswith(" switch")}
         linked = {net[:-5] for pair in links for net in pair if net.endswith(" node")}
         self._touched |= linked
         self._always |= linked
@@ -252,10 +263,10 @@ class Wiring:
         self._nodes += 1
         return self._nodes - 1
 
-    def _lay_line(self, index: int, name: str, moved: dict[str, str]) -> int:
-        """Give every key's tap on this line its node; return the node at the lead's far end."""
+    def _lay_line(self, name: str, moved: dict[str, str]) -> None:
+        """Give this line's root (the piece its lead reaches) and every key's tap on it a node."""
         circuit = self.circuit
-        pin: int | None = index
+        pin: int | None = circuit.pin_of_line[name]
         if name in moved:
             pin = circuit.index_of_port.get(moved[name])  # a pin nobody watches: None
         if pin is None or circuit.leads[name] in self._cut:
@@ -269,11 +280,7 @@ class Wiring:
                 else:
                     tap[key] = self._fresh() if address in self._cut else tap[parent]
             self._tap[name] = tap
-        return pin
-
-    def _is_touched(self, key: str) -> bool:
-        series = self.circuit.parts[key].in_series
-        return not (self._cut.isdisjoint(series) and self._join.isdisjoint(series))
+        self._root[circuit.pin_of_line[name]] = pin
 
     def _line_end(self, line: str, key: str) -> int:
         """The node of a line where this key is soldered to it."""

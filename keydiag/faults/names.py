@@ -43,6 +43,12 @@ EXAMPLES = (
 )
 
 
+_CANONICAL = [
+    (kind, re.compile(re.sub(r"\{\d\}", "(.+)", pattern), re.IGNORECASE))
+    for kind, pattern in {**_PATTERNS, "broken-stretch": "{0} broken between {1} and {2}"}.items()
+]
+
+
 def describe(fault: Fault) -> str:
     """The fault in plain words; `parse_fault` reads exactly these words back."""
     if fault.kind == "broken-stretch":
@@ -55,7 +61,7 @@ def describe(fault: Fault) -> str:
 # except that a word in no list at all is an error.
 _FILLER = {
     "a", "an", "and", "at", "the", "is", "on", "of", "to", "from", "with", "between", "in", "are",
-    "wire", "line", "its", "has", "wired", "kind", "joined", "together", "key", "every", "all",
+    "wire", "line", "its", "has", "wired", "kind", "joined", "together", "key", "keys",
     "diode", "diodes", "switch", "joint", "lead", "leads", "fault",
 }  # fmt: skip
 _OPEN = {"open", "broken", "break", "cut", "lifted", "unsoldered", "missing", "cracked", "cold"}
@@ -72,6 +78,7 @@ _WORDS = {
     "supply": {"supply", "vcc"},
     "resistive": {"resistive", "weak", "high-resistance"},
     "cathode": {"cathode_at", "wrong-cathode-at"},
+    "every": {"every", "all"},
 }
 
 
@@ -81,13 +88,36 @@ def parse_fault(circuit: Circuit, text: str) -> Fault:
     Raises FaultNameError, one line with near names, when a place does not exist on the board, the
     kind is not in the catalogue, or the two do not go together.
     """
+    exact = _canonical(circuit, text)
+    if exact is not None:
+        return exact
     for kind in sorted(KINDS, key=len, reverse=True):  # "open-joint: L23 switch-column joint"
         match = re.match(rf"\s*{kind}\b[:\s]*(.*)$", text, re.IGNORECASE)
         if match:
-            places, said = _places(circuit, text, match.group(1))
-            return _check(circuit, text, kind, places, said)
+            places, _ = _places(circuit, text, match.group(1))
+            return _check(circuit, text, kind, places)
     places, said = _places(circuit, text, text)
-    return _check(circuit, text, _kind(text, places, said), places, said)
+    return _check(circuit, text, _kind(text, places, said), places)
+
+
+def _canonical(circuit: Circuit, text: str) -> Fault | None:
+    """The fault that `describe` words so, or None.  It comes before the freer reading, in which a
+    key called "on" or "open" would be mistaken for the word."""
+    known = _addresses(circuit)
+    for kind, pattern in _CANONICAL:
+        match = pattern.fullmatch(text.strip())
+        if match is None:
+            continue
+        spoken = match.groups()
+        if kind == "broken-stretch":
+            spoken = ("{} between {} and {}".format(*spoken),)
+        places = [known.get(place.lower()) for place in spoken]
+        if None not in places:
+            try:
+                return _check(circuit, text, kind, [place for place in places if place])
+            except FaultNameError:
+                continue  # "row R1 and row R2 swapped" is two leads, not two keys
+    return None
 
 
 def _places(circuit: Circuit, text: str, rest: str) -> tuple[list[str], set[str]]:
@@ -156,13 +186,23 @@ def _note_word(
             f"fault {text!r}: no {before} named {words[i]!r} on this board;"
             f" its {before}s are {', '.join(names)}"
         )
-    if word in ("row", "column"):
+    if before == "pin":
+        ports = chips()[circuit.board.chip].ports
+        raise FaultNameError(
+            f"fault {text!r}: the {circuit.board.chip} has no pin {words[i]!r};"
+            f" near names: {', '.join(_nearest(words[i], ports))}"
+        )
+    if word in ("row", "column", "pin"):
         return
+    line = next((n for n in circuit.line_names if n.split()[1].lower() == word), None)
+    if line is not None:
+        raise FaultNameError(
+            f"fault {text!r}: {words[i]!r} is no key of this board; did you mean {line!r}?"
+        )
     if re.fullmatch(r"[A-Za-z]+\d+", words[i]):
-        near = difflib.get_close_matches(words[i], circuit.keys, n=3, cutoff=0.3)
         raise FaultNameError(
             f"fault {text!r}: no key named {words[i]!r} on this board;"
-            f" near names: {', '.join(near or circuit.keys[:3])}"
+            f" near names: {', '.join(_nearest(words[i], circuit.keys))}"
         )
     vocabulary = sorted(set().union(*_WORDS.values()) | {"diode", "switch", "lead", "node", "pin"})
     close = difflib.get_close_matches(word, vocabulary, n=1)
@@ -170,6 +210,15 @@ def _note_word(
     raise FaultNameError(
         f"fault {text!r}: {words[i]!r} names nothing on this board and no kind of fault; {hint}"
     )
+
+
+def _nearest(word: str, names: tuple[str, ...]) -> list[str]:
+    """The three names most like the word: most letters in the right place, in board order."""
+
+    def alike(name: str) -> int:
+        return -sum(a == b for a, b in zip(name.lower(), word.lower(), strict=False))
+
+    return sorted(names, key=alike)[:3]
 
 
 def _addresses(circuit: Circuit) -> dict[str, str]:
@@ -184,7 +233,8 @@ def _addresses(circuit: Circuit) -> dict[str, str]:
     for name in circuit.line_names:
         out[name.lower()] = name
         out[f"{name} lead".lower()] = f"{name} lead"
-
+    for address in circuit.stretches:
+        out[address.lower()] = address
     for port in chips()[circuit.board.chip].ports:
         out[f"pin {port}".lower()] = f"pin {port}"
     return out
@@ -192,7 +242,7 @@ def _addresses(circuit: Circuit) -> dict[str, str]:
 
 def _kind(text: str, places: list[str], said: set[str]) -> str:
     shape = tuple(_shape(p) for p in places)
-    if not places and said & {"cathode", "reversed"}:
+    if not places and ("cathode" in said or {"every", "reversed"} <= said):
         return "wrong-cathode-at"  # "every diode reversed", "cathode_at wrong"
     table: list[tuple[tuple[str, ...], str, str]] = [
         (("joint",), "open", "open-joint"),
@@ -259,7 +309,7 @@ _PLACES = {
 }  # fmt: skip
 
 
-def _check(circuit: Circuit, text: str, kind: str, places: list[str], said: set[str]) -> Fault:
+def _check(circuit: Circuit, text: str, kind: str, places: list[str]) -> Fault:
     """Put places into their canonical form and order; refuse what does not fit the kind."""
     at = [_fitted(circuit, kind, place) for place in places]
     shape = tuple(_shape(p) for p in at)
@@ -286,7 +336,7 @@ def _check(circuit: Circuit, text: str, kind: str, places: list[str], said: set[
         )
     if not fits:
         raise FaultNameError(
-            f"fault {text!r}: a {kind} cannot be at {_some(places) or 'no place'};"
+            f"fault {text!r}: {kind} cannot be at {_some(places) or 'no place'};"
             f" write it like {', '.join(repr(e) for e in EXAMPLES)}"
         )
     return Fault(kind, tuple(at))

@@ -72,6 +72,8 @@ class Priors:
         self._near = near_keys(circuit)
         self._neighbours = neighbour_pins(circuit)
         self._known: dict[Fault, float] = {}
+        top = max(p for figures in self.table.values() for n, p in figures.items() if n != "cost")
+        self.highest = math.log(top) - math.log1p(-top)  # no fault's log odds are above this
 
     def probability(self, fault: Fault) -> float:
         """Probability that this fault is present on a first build."""

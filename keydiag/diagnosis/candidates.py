@@ -1,0 +1,59 @@
+"""Which faults could explain a deviating frame: the catalogue, indexed by key and by line."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from keydiag.circuit import Circuit
+from keydiag.faults import Fault, Predictor, enumerate_faults
+
+
+class Candidates:
+    """The catalogue of one circuit, asked by the keys held and the pins whose bits deviate."""
+
+    def __init__(self, circuit: Circuit, predictor: Predictor, reach: str = "near") -> None:
+        self.reach = reach
+        self._circuit = circuit
+        self._by_key: dict[str, list[Fault]] = {key: [] for key in circuit.keys}
+        self._by_pin: list[list[Fault]] = [[] for _ in circuit.pins]
+        self._order: dict[Fault, int] = {}
+        for number, fault in enumerate(enumerate_faults(circuit, reach)):
+            self._order[fault] = number
+            shows, _, lines = predictor.facts(fault)
+            if shows is None:
+                for pin in range(len(circuit.pins)):
+                    if lines >> pin & 1:
+                        self._by_pin[pin].append(fault)
+            else:
+                for key in shows:
+                    self._by_key[key].append(fault)
+
+    def order(self, fault: Fault) -> int:
+        """Place of a fault in the catalogue: the tie-break that keeps every answer repeatable."""
+        return self._order.get(fault, len(self._order))
+
+    def touching(self, keys: Iterable[str], deviating: int) -> list[Fault]:
+        """Faults that can change a frame in which these keys conduct and the bits of this packed
+        mask deviate, in catalogue order."""
+        found: set[Fault] = set()
+        for key in keys:
+            found.update(self._by_key[key])
+        for pin in _pins_of(deviating, len(self._circuit.pins)):
+            found.update(self._by_pin[pin])
+        return sorted(found, key=self._order.__getitem__)
+
+
+def _pins_of(packed: int, count: int) -> set[int]:
+    """Pin indices that a packed mask's bits belong to, as driven pin or as sensing pin."""
+    pins: set[int] = set()
+    mask = (1 << count) - 1
+    for field in range(count + 1):
+        bits = packed >> (field * count) & mask
+        if not bits:
+            continue
+        if field:
+            pins.add(field - 1)
+        while bits:
+            pins.add((bits & -bits).bit_length() - 1)
+            bits &= bits - 1
+    return pins

@@ -1,0 +1,162 @@
+"""From scored fault sets to probabilities: hypotheses per symptom group, marginals, look-alikes."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from keydiag.diagnosis.candidates import Candidates
+from keydiag.diagnosis.evidence import Evidence
+from keydiag.diagnosis.search import NO_FAULTS, Space, explain
+from keydiag.diagnosis.symptoms import Symptom, merge, split
+from keydiag.faults import Fault, Predictor
+from keydiag.faults.predict import FaultSet
+from keydiag.faults.priors import Priors
+
+# The `unknown` hypothesis, per symptom group: something the catalogue does not know.  Its prior is
+# that of a rare fault; it predicts nothing, so every frame in which the group shows costs as much
+# as one flipped bit.  Both assumed: low enough that two ordinary faults are preferred, high enough
+# that explanations by three unlikely ones are not.
+UNKNOWN_PRIOR = 3e-4
+UNKNOWN_FRAME = 1e-3
+
+# A best explanation that leaves more of this probability to `unknown` is not trusted: look further
+# away before giving up.
+WIDEN_AT = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Hypothesis:
+    """One fault set (or, faults=None, the unknown) with its probability within its group."""
+
+    faults: FaultSet | None
+    probability: float
+    score: float
+    likelihood: float
+
+
+@dataclass(frozen=True, slots=True)
+class Explained:
+    """A symptom group with everything that may have caused it, most probable first."""
+
+    symptom: Symptom
+    hypotheses: tuple[Hypothesis, ...]
+
+    @property
+    def best(self) -> Hypothesis:
+        return self.hypotheses[0]
+
+    @property
+    def best_faults(self) -> FaultSet:
+        """Faults of the best explanation; empty when that is a slip or the unknown."""
+        return self.best.faults or NO_FAULTS
+
+    def marginals(self) -> dict[Fault, float]:
+        """Probability of each fault that occurs in any hypothesis."""
+        out: dict[Fault, float] = {}
+        for hypothesis in self.hypotheses:
+            for fault in hypothesis.faults or ():
+                out[fault] = out.get(fault, 0.0) + hypothesis.probability
+        return out
+
+    def probability_of_none(self) -> float:
+        """Probability that the group is no fault at all: a slip of the hand or a flipped bit."""
+        return sum(h.probability for h in self.hypotheses if h.faults == NO_FAULTS)
+
+    def probability_unknown(self) -> float:
+        return sum(h.probability for h in self.hypotheses if h.faults is None)
+
+
+class Explainer:
+    """Explains evidence on one circuit; holds the catalogue's indexes and the simulation memory."""
+
+    def __init__(self, predictor: Predictor, priors: Priors) -> None:
+        self.predictor = predictor
+        self.priors = priors
+        self._near = Candidates(predictor.circuit, predictor, "near")
+        self._any: Candidates | None = None
+
+    def explain(self, evidence: Evidence) -> tuple[Explained, ...]:
+        """The evidence's symptom groups, each with its hypotheses; () if nothing deviates."""
+        symptoms = split(evidence, self.predictor, self.priors, self._near)
+        explained = [self._explain_one(evidence, symptom) for symptom in symptoms]
+        return tuple(self._settle(evidence, explained))
+
+    def whole_score(self, evidence: Evidence, faults: FaultSet) -> float:
+        """Log prior plus log likelihood of a fault set over all the evidence."""
+        return self._whole(evidence).score(faults)
+
+    def _whole(self, evidence: Evidence) -> Space:
+        pins = len(self.predictor.circuit.pins)
+        care = [(1 << pins * (pins + 1)) - 1] * len(evidence.frames)
+        return Space(evidence, self.predictor, self.priors, self._near, care)
+
+    def _explain_one(self, evidence: Evidence, symptom: Symptom) -> Explained:
+        space = Space(evidence, self.predictor, self.priors, self._near, symptom.care)
+        found = self._weigh(space, symptom)
+        if found.probability_unknown() < WIDEN_AT:
+            return found
+        if self._any is None:
+            self._any = Candidates(self.predictor.circuit, self.predictor, "any")
+        space = Space(evidence, self.predictor, self.priors, self._any, symptom.care)
+        return self._weigh(space, symptom)
+
+    def _weigh(self, space: Space, symptom: Symptom) -> Explained:
+        scores = explain(space)
+        frames = len(symptom.frames)
+        unknown = math.log(UNKNOWN_PRIOR) + frames * math.log(UNKNOWN_FRAME)
+        top = max(max(scores.values()), unknown)
+        total = sum(math.exp(s - top) for s in scores.values()) + math.exp(unknown - top)
+        hypotheses = [
+            Hypothesis(faults, math.exp(s - top) / total, s, space.likelihood(faults))
+            for faults, s in scores.items()
+        ]
+        hypotheses.append(Hypothesis(None, math.exp(unknown - top) / total, unknown, unknown))
+        hypotheses.sort(key=lambda h: -h.score)  # stable: ties keep the search's order
+        return Explained(symptom, tuple(hypotheses))
+
+    def _settle(self, evidence: Evidence, explained: list[Explained]) -> list[Explained]:
+        """Merge groups whose best explanations do not simply add up, and explain them again."""
+        whole = self._whole(evidence)
+        while len(explained) > 1:
+            clash = self._clash(whole, explained)
+            if clash is None:
+                return explained
+            i, j = clash
+            symptom = merge(explained[i].symptom, explained[j].symptom)
+            joined = self._explain_one(evidence, symptom)
+            explained = [e for n, e in enumerate(explained) if n not in (i, j)]
+            explained.insert(i, joined)
+        return explained
+
+    def _clash(self, whole: Space, explained: list[Explained]) -> tuple[int, int] | None:
+        union: FaultSet = frozenset().union(*(e.best_faults for e in explained))
+        parts = 0.0
+        for e in explained:
+            if e.best.faults is None:
+                return None  # the unknown predicts nothing, so nothing can be checked
+            parts += e.best.likelihood
+        # The empty set's fits are counted once per group; only what differs matters.
+        if abs(whole.likelihood(union) - parts) < 1e-6 or whole.likelihood(union) >= parts:
+            return None
+        for i, one in enumerate(explained):
+            for j in range(i + 1, len(explained)):
+                two = explained[j]
+                if self._dependent(whole, one, two):
+                    return i, j
+        return None
+
+    def _dependent(self, whole: Space, one: Explained, two: Explained) -> bool:
+        """True if the two best sets together read otherwise than each alone, where it counts."""
+        both = one.best_faults | two.best_faults
+        for number, frame in enumerate(whole.frames):
+            together = whole.predictor.packed(both, frame.held)
+            wrong = (together.bits ^ frame.seen) & ~together.unknown
+            if not wrong:
+                continue
+            for part in (one, two):
+                alone = whole.predictor.packed(part.best_faults, frame.held)
+                care = part.symptom.care[number]
+                if wrong & care & ~(alone.bits ^ frame.seen):
+                    return True
+        return False
