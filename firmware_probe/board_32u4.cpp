@@ -159,6 +159,21 @@ void undrive(uint8_t pin) {
     SREG = sreg_before;
 }
 
+uint16_t rise_us(uint8_t pin, uint16_t limit) {
+    uint8_t bit = bit_of(pin);
+    volatile uint8_t* at = port(port_of(pin));
+    uint16_t left = limit;
+    uint8_t sreg = sreg_before;
+    undrive(pin);
+    cli();
+    while (left && !(at[PIN_REG] & bit)) {
+        left--;
+        __asm__ __volatile__("nop\n\tnop\n\tnop\n\t");  // makes one round 16 cycles: 1 us
+    }
+    SREG = sreg;
+    return uint16_t(limit - left + (left ? 1 : 0));
+}
+
 // Probe pins 0-7 are PB0-7, then PC6-7, PD0-7, PE2, PE6, PF0-1, PF4-7: put together by the byte.
 Mask low() {
     uint8_t b = uint8_t(~PINB) & pulled[0];

@@ -98,6 +98,16 @@ bool drive(uint8_t pin) {
 
 void undrive(uint8_t pin) { pinMode(number_of(pin), INPUT_PULLUP); }
 
+uint16_t rise_us(uint8_t pin, uint16_t limit) {
+    undrive(pin);
+    uint32_t from = ::micros();
+    while (reads_low(pin)) {
+        if (::micros() - from >= limit) return limit;
+    }
+    uint32_t took = ::micros() - from + 4;  // a step of the clock of a 16 MHz AVR
+    return took < limit ? uint16_t(took) : limit;
+}
+
 Mask low() {
     Mask mask = 0;
     for (uint8_t pin = 0; pin < PINS; pin++) {

@@ -26,17 +26,9 @@ void Scanner::settle_to_rise_time() {
     for (uint8_t pin = 0; pin < PROBE_PINS; pin++, bit <<= 1) {
         if (!(use_ & ~grounded & bit) || !board::drive(pin)) continue;
         board::wait_us(5);  // ample for 200 pF through a pin: nanoseconds
-        board::undrive(pin);
-        uint32_t from = board::micros();
-        uint32_t took = 0;
-        // What conducts to this line rises with it, or later: wait for all.
-        while ((board::low() & ~grounded) && took < PROBE_SETTLE_MAX_US) {
-            took = board::micros() - from;
-        }
-        const uint8_t clock_step_us = 4;  // of micros() on a 16 MHz AVR
-        if (took < PROBE_SETTLE_MAX_US && took + clock_step_us > slowest) {
-            slowest = uint16_t(took + clock_step_us);
-        }
+        uint16_t rise = board::rise_us(pin, PROBE_SETTLE_MAX_US);
+        if (rise < PROBE_SETTLE_MAX_US && rise > slowest) slowest = rise;
+        board::wait_us(PROBE_SETTLE_MAX_US);  // whatever conducts to this line may rise later
     }
     uint16_t settle = slowest + slowest / 2;
     if (settle < PROBE_SETTLE_MIN_US) settle = PROBE_SETTLE_MIN_US;
