@@ -158,7 +158,7 @@ class Circuit:
         children: dict[str | None, list[str]] = {}
         for parent, key in pairs:
             children.setdefault(parent, []).append(key)
-        steps = []
+        steps: list[tuple[str | None, str, str]] = []
         for parent, key in pairs:
             if parent is None:
                 steps.append((None, key, self.leads[name]))

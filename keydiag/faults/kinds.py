@@ -241,7 +241,8 @@ def keys_that_show(circuit: Circuit, fault: Fault) -> frozenset[str] | None:
     """
     kind, at = fault
     if kind in (
-        "open-joint", "dead-switch", "open-diode", "reversed-diode", "shorted-diode", "miswired-key",
+        "open-joint", "dead-switch", "open-diode", "reversed-diode", "shorted-diode",
+        "miswired-key",
     ):  # fmt: skip
         return frozenset((key_of(at[0]),))
     if kind == "swapped-keys":

@@ -108,15 +108,17 @@ def _canonical(circuit: Circuit, text: str) -> Fault | None:
         match = pattern.fullmatch(text.strip())
         if match is None:
             continue
-        spoken = match.groups()
+        spoken: tuple[str, ...] = match.groups()
         if kind == "broken-stretch":
             spoken = ("{} between {} and {}".format(*spoken),)
-        places = [known.get(place.lower()) for place in spoken]
-        if None not in places:
-            try:
-                return _check(circuit, text, kind, [place for place in places if place])
-            except FaultNameError:
-                continue  # "row R1 and row R2 swapped" is two leads, not two keys
+        if not all(place.lower() in known for place in spoken):
+            continue
+        try:
+            fault = _check(circuit, text, kind, [known[place.lower()] for place in spoken])
+        except FaultNameError:
+            continue  # the same words with other places: another kind's
+        if describe(fault).lower() == text.strip().lower():
+            return fault
     return None
 
 
@@ -133,9 +135,9 @@ def _places(circuit: Circuit, text: str, rest: str) -> tuple[list[str], set[str]
     i = 0
     while i < len(words):
         for size in (4, 3, 2, 1):
-            address = known.get(" ".join(words[i : i + size]).lower())
-            if address is not None and len(words[i : i + size]) == size:
-                places.append(address)
+            place = known.get(" ".join(words[i : i + size]).lower())
+            if place is not None and len(words[i : i + size]) == size:
+                places.append(place)
                 i += size
                 break
         else:
