@@ -1,4 +1,4 @@
-"""The half as an electrical circuit: board -> lines, joints, stretches, parts; conduction -> reading.
+"""The half as an electrical circuit: board -> lines, joints, parts; conduction -> reading.
 
 Here: the addresses of everything solderable, and which pin reads low while another is driven, for
 any set of electrical changes and any keys held.  Not here: what the changes are called and how
@@ -71,13 +71,13 @@ class Change(NamedTuple):
     """One elementary electrical change to the circuit as drawn in the board file.
 
     op and arguments:
-    cut (address) the joint, part, stretch or lead never conducts; join (address) the switch or diode
-    always conducts, both ways; flip (key or "*") the diode sits the other way round; link (net, net)
-    two nets are bridged, a net being a line name, "KEY node", GROUND or SUPPLY; lead (line name,
-    port) the lead is soldered to that pin; exchange (line name, line name) the two leads change
-    places, from wherever earlier changes put them; rewire (joint address, line name) the joint at
-    the end of a key sits on that line; press (key, key) pressing either closes what the other would
-    have closed; dead (port) the pin neither senses nor sinks.
+    cut (address) the joint, part, stretch or lead never conducts; join (address) the switch or
+    diode always conducts, both ways; flip (key or "*") the diode sits the other way round; link
+    (net, net) two nets are bridged, a net being a line name, "KEY node", GROUND or SUPPLY; lead
+    (line name, port) the lead is soldered to that pin; exchange (line name, line name) the two
+    leads change places, from wherever earlier changes put them; rewire (joint address, line name)
+    the joint at the end of a key sits on that line; press (key, key) pressing either closes what
+    the other would have closed; dead (port) the pin neither senses nor sinks.
     """
 
     op: str
@@ -372,7 +372,7 @@ class Wiring:
             """Masks of pins read low, and pins in doubt, while `node` is at ground level."""
             sure = members.get(node, 0) | one.get(node, 0)
             doubt = more.get(node, 0) & ~sure
-            # The supply feeds this net while it is pulled down: two drivers fight, none surely wins.
+            # The supply feeds this net while it is pulled down: nobody can say who wins.
             return (0, sure | doubt) if node in fed else (sure, doubt)
 
         hidden = members.get(supply, 0) | self._dead  # held high by the supply, or never sensing
