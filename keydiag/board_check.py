@@ -22,7 +22,9 @@ CUT_OUT_MM = 14.0
 # No half is this large: a coordinate beyond it was written in another unit.
 FAR_MM = 1000.0
 # A name must read unambiguously within an address such as "row R2 between L22 and L23".
-RESERVED_NAMES = frozenset({"row", "column", "pin", "between", "and", "lead"})
+RESERVED_NAMES = frozenset(
+    "row column pin lead between and switch diode joint node ground supply".split()
+)
 NAME = re.compile(r"[^\W\d_][\w\-]*")
 
 

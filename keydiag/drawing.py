@@ -1,0 +1,315 @@
+"""The picture of a half: key side or solder side, in true mm, with the suspected places marked.
+
+What lives here: what is drawn and in which order. What does not: where things lie (geometry.py,
+leads.py, places.py), mirroring and SVG syntax (pen.py), rings and labels (marks.py).
+
+Every part carries its address in a ``data-address`` attribute, once per picture. The half is drawn
+by a pen that mirrors; the words around it by a second pen, in the coordinates of the picture.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from keydiag.board import Board
+from keydiag.geometry import (
+    SWITCH_MM,
+    Kind,
+    Point,
+    Run,
+    along,
+    box,
+    diode_run,
+    face,
+    face_point,
+    lines,
+    outline,
+    place,
+    stretches,
+)
+from keydiag.leads import Lead, leads, pads
+from keydiag.marks import (
+    Places,
+    draw_glow,
+    draw_labels,
+    draw_marks,
+    draw_part_names,
+    part_names,
+    square,
+)
+from keydiag.pen import BOLD_LETTER, LETTER, Pen, Side, document, inset
+from keydiag.places import locate_all, owner
+from keydiag.style import (
+    BODY,
+    BODY_EDGE,
+    CAP,
+    CAP_EDGE,
+    CHIP,
+    CHIP_EDGE,
+    COLUMN,
+    GLASS,
+    GLASS_EDGE,
+    INK,
+    LEG,
+    PAD,
+    PAPER,
+    ROW,
+    SOLDER,
+)
+
+_COLOUR = {"row": ROW, "column": COLUMN}
+_WIRE_MM = 0.9
+_DASH = "2.6 0.9"  # of a column wire, mm drawn and mm left out
+_JOINT_MM = 1.0  # radius of a joint as drawn
+_SIDE_WORDS = {
+    "key": "key side, as you type on it",
+    "solder": "solder side, as it faces the iron: left and right are exchanged",
+}
+_LEGEND_MM = 100.0  # width of the words under a picture
+
+
+def svg(
+    board: Board,
+    side: Side = "solder",
+    highlight: Sequence[str] = (),
+    title: str | None = None,
+) -> str:
+    """The whole half as one self-contained SVG file in true mm (prints 1:1).
+
+    Args:
+        board: the half.
+        side: ``"key"`` as one types on it, ``"solder"`` as it faces the iron.
+        highlight: addresses to ring and label; several are numbered in this order.
+        title: heading; the board's name if None.
+
+    Raises:
+        UsageError: an address names nothing on this half.
+    """
+    places = locate_all(board, list(highlight))
+    ways = leads(board)
+    pen, page = Pen(side), Pen("key")
+    _draw_half(pen, board, side, places, ways)
+    anchors = draw_marks(pen, board, places)
+    taken = [
+        box([pen.to_view(lead.flag[:2]), pen.to_view(lead.flag[2:])]) for lead in ways.values()
+    ]
+    draw_labels(page, pen, board, anchors, taken)
+    reached = [pen.reach()] + ([page.reach()] if anchors else [])
+    left = min(each[0] for each in reached) - 4.0
+    top = min(each[1] for each in reached)
+    right = max(*(each[2] for each in reached), left + _LEGEND_MM) + 4.0
+    bottom = max(each[3] for each in reached)
+    heading = title or board.name
+    page.text((left + 2.0, top - 12.5), heading, 5.0, "start", font_weight="bold", fill=INK)
+    page.text((left + 2.0, top - 7.0), _SIDE_WORDS[side], 3.0, "start", fill=INK)
+    nowhere = [address for address in places if address not in anchors]
+    if nowhere:
+        words = f"not on this picture: {', '.join(nowhere)}"
+        page.text((left + 2.0, bottom + 4.0), words, 2.8, "start", font_weight="bold", fill=INK)
+        bottom += 5.0
+    _draw_legend(page, left + 2.0, bottom + 7.0)
+    content = f"{pen.content()}\n{page.content()}"
+    view = (left, top - 18.0, right, bottom + 19.0)
+    return document(content, view, 1.0, f"{heading}, {side} side")
+
+
+def zoom_svg(
+    board: Board,
+    highlight: str | Sequence[str],
+    side: Side = "solder",
+    title: str | None = None,
+    radius_mm: float = 19.05,
+    scale: float = 2.0,
+) -> str:
+    """The neighbourhood of a suspected place, enlarged, with the parts of its key named.
+
+    Args:
+        board: the half.
+        highlight: the suspected address, or several; the picture is centred on the first.
+        side: as in ``svg``.
+        title: heading; the first address if None.
+        radius_mm: how far around the place to show, in mm of the half.
+        scale: enlargement over true size.
+
+    Raises:
+        UsageError: an address names nothing on this half.
+        ValueError: no address was given.
+    """
+    wanted = [highlight] if isinstance(highlight, str) else list(highlight)
+    if not wanted:
+        raise ValueError("zoom_svg needs at least one address")
+    names = part_names(board, wanted)
+    named = locate_all(board, list(names))
+    places = {address: named[address] for address in wanted}
+    pen, page = Pen(side), Pen("key")
+    _draw_half(pen, board, side, places, leads(board))
+    anchors = draw_marks(pen, board, places)
+    key = owner(wanted[0])
+    focus = anchors.get(wanted[0]) or _middle(board)
+    x, y = pen.to_view(face_point(board, key, "switch") if key in board.key else focus)
+    window = (x - 1.25 * radius_mm, y - radius_mm, x + 1.25 * radius_mm, y + radius_mm)
+    margin = draw_part_names(page, pen, board, named, names, window)
+    words = title or (wanted[0] if len(wanted) == 1 else f"{board.name}, {key}")
+    head = window[0] - margin + 1.0
+    page.text((head, window[1] - 6.0), words, 2.8, "start", font_weight="bold", fill=INK)
+    page.text((head, window[1] - 2.4), _SIDE_WORDS[side], 1.9, "start", fill=INK)
+    content = f"{inset(pen.content(), window)}\n{page.content()}"
+    whole = (window[0] - margin, window[1] - 8.5, window[2] + margin, window[3] + 1.0)
+    return document(content, whole, scale, f"{words}, {side} side")
+
+
+def _middle(board: Board) -> Point:
+    left, top, right, bottom = box([key.at for key in board.key.values()])
+    return (left + right) / 2, (top + bottom) / 2
+
+
+# --- the half -----------------------------------------------------------------------------------
+
+
+def _draw_half(pen: Pen, board: Board, side: Side, places: Places, ways: dict[str, Lead]) -> None:
+    for key in board.key:
+        _draw_key(pen, board, key, side)
+    draw_glow(pen, places)
+    # From the key side the wiring lies underneath and is drawn faintly.
+    with pen.group(opacity=0.5 if side == "key" else 1.0):
+        for kind, name, line in lines(board):
+            spliced = {frozenset(pair) for pair in line.splice}
+            for (near, far), run in stretches(board, kind, name).items():
+                with pen.group(data_address=f"{kind} {name} between {near} and {far}"):
+                    _draw_wire(pen, kind, run)
+                    if frozenset((near, far)) in spliced:
+                        _draw_offcut(pen, kind, run)
+        _draw_leads(pen, board, ways)
+        for key in board.key:
+            _draw_diode(pen, board, key)
+            for joint in face(board).joints:
+                spot, address = face_point(board, key, joint), f"{key} {joint} joint"
+                _draw_joint(pen, spot, _JOINT_MM, data_address=address)
+    for key in board.key:
+        _draw_name(pen, board, key, side)
+    _draw_controller(pen, board)
+
+
+def _draw_key(pen: Pen, board: Board, key: str, side: Side) -> None:
+    with pen.group(data_address=key):
+        edge = {"stroke": CAP_EDGE, "stroke_width": 0.3, "stroke_linejoin": "round"}
+        pen.polygon(outline(board, key), fill=CAP if side == "solder" else PAPER, **edge)
+        edge = {"stroke": BODY_EDGE, "stroke_width": 0.25, "stroke_linejoin": "round"}
+        body = square(board, key, SWITCH_MM / 2)
+        fill = BODY if side == "solder" else CAP
+        pen.polygon(body, data_address=f"{key} switch", fill=fill, **edge)
+
+
+def _draw_name(pen: Pen, board: Board, key: str, side: Side) -> None:
+    turn, legend = board.key[key].turn, board.key[key].legend
+
+    def write(text: str, at: Point, size: float, weight: str, halo: float) -> None:
+        edge = {"paint_order": "stroke", "stroke": PAPER, "stroke_linejoin": "round"}
+        style = {"font_weight": weight, "fill": INK, "stroke_width": halo, **edge}
+        pen.text(place(board, key, at), text, size, "middle", turn, **style)
+
+    if side == "solder":  # in the free space between the column wire and the diode
+        middle = -0.95 if board.diode_side == "row" else 0.8
+        write(key, (middle, 1.6), min(2.6, 5.4 / (BOLD_LETTER * len(key))), "bold", 0.5)
+        return
+    size = min(4.4, 14.0 / (BOLD_LETTER * len(key)))
+    write(key, (0.0, -1.8 if legend else 0.0), size, "bold", 0.9)
+    if legend:
+        write(legend, (0.0, 3.0), min(3.4, 15.0 / (LETTER * len(legend))), "normal", 0.9)
+
+
+def _draw_wire(pen: Pen, kind: Kind, run: Run) -> None:
+    pen.line(run, stroke=PAPER, stroke_width=_WIRE_MM + 1.0)  # a gap where it passes over another
+    dash = {"stroke_dasharray": _DASH} if kind == "column" else {}
+    pen.line(run, stroke=_COLOUR[kind], stroke_width=_WIRE_MM, stroke_linejoin="round", **dash)
+
+
+def _draw_offcut(pen: Pen, kind: Kind, run: Run) -> None:
+    """The middle of a spliced stretch: hollow, with a joint at either end."""
+    ends = (along(run, 0.25), along(run, 0.75))
+    pen.line(ends, stroke=_COLOUR[kind], stroke_width=2.0)
+    pen.line(ends, stroke=PAPER, stroke_width=0.8)
+    for end in ends:
+        _draw_joint(pen, end, 0.8)
+
+
+def _draw_diode(pen: Pen, board: Board, key: str) -> None:
+    parts = face(board)
+    (x1, y1), (x2, y2) = parts.body
+    wide = (0.95, 0.0) if x1 == x2 else (0.0, 0.95)  # half the glass, a little over DO-35's
+
+    def across(start: float, stop: float) -> Run:
+        """The body between two shares of its length, as a rectangle."""
+        a = x1 + (x2 - x1) * start, y1 + (y2 - y1) * start
+        b = x1 + (x2 - x1) * stop, y1 + (y2 - y1) * stop
+        corners = [
+            *((x - wide[0], y - wide[1]) for x, y in (a, b)),
+            *((x + wide[0], y + wide[1]) for x, y in (b, a)),
+        ]
+        return tuple(place(board, key, corner) for corner in corners)
+
+    with pen.group(data_address=f"{key} diode"):
+        pen.line(diode_run(board, key), stroke=LEG, stroke_width=0.5, stroke_linejoin="round")
+        edge = {"stroke": GLASS_EDGE, "stroke_width": 0.25, "stroke_linejoin": "round"}
+        pen.polygon(across(0.0, 1.0), fill=GLASS, **edge)
+        pen.polygon(across(0.06, 0.32) if parts.band_first else across(0.68, 0.94), fill=INK)
+
+
+def _draw_joint(pen: Pen, spot: Point, radius: float, **address: str) -> None:
+    pen.dot(spot, radius, fill=SOLDER, stroke=INK, stroke_width=0.3, **address)
+
+
+def _draw_leads(pen: Pen, board: Board, ways: dict[str, Lead]) -> None:
+    on_chip = pads(board) is not None
+    for name, lead in ways.items():
+        with pen.group(data_address=f"{name} lead"):
+            _draw_wire(pen, lead.kind, lead.run)
+        address = {} if on_chip else {"data_address": f"pin {lead.pin}"}
+        with pen.group(**address):
+            edge = _COLOUR[lead.kind]
+            pen.box(lead.flag, 1.0, fill=PAPER, stroke=edge, stroke_width=0.4)
+            words = f"{lead.line} {lead.pin}"
+            pen.text(lead.middle, words, 2.6, "middle", font_weight="bold", fill=INK)
+
+
+def _draw_controller(pen: Pen, board: Board) -> None:
+    chip = pads(board)
+    if chip is None:
+        return
+    left, top, right, _ = chip.box
+    pen.box(chip.box, 1.2, fill=CHIP, stroke=CHIP_EDGE, stroke_width=0.4)
+    pen.text(((left + right) / 2, top + 2.0), board.chip, 2.0, "middle", fill=INK)
+    for kind, name, line in lines(board):
+        x, y = chip.at[line.pin]
+        edge = {"fill": PAD, "stroke": INK, "stroke_width": 0.25}
+        pen.dot((x, y), 0.75, data_address=f"pin {line.pin}", **edge)
+        if line.pin in chip.left:
+            pen.text((x + 1.3, y), line.pin, 1.8, "start", font_weight="bold", fill=INK)
+            pen.text((x - 2.0, y), name, 1.8, "end", fill=_COLOUR[kind])
+        else:
+            pen.text((x - 1.3, y), line.pin, 1.8, "end", font_weight="bold", fill=INK)
+            pen.text((x + 2.0, y), name, 1.8, "start", fill=_COLOUR[kind])
+
+
+def _draw_legend(page: Pen, left: float, top: float) -> None:
+    """What the signs mean, and a scale of 20 mm; two lines of ``_LEGEND_MM``."""
+    x = left
+    for kind, dash in (("row", {}), ("column", {"stroke_dasharray": _DASH})):
+        style = {"stroke": _COLOUR[kind], "stroke_width": _WIRE_MM, **dash}
+        page.line([(x, top), (x + 8.0, top)], **style)
+        page.text((x + 9.0, top), kind, 2.4, "start", fill=INK)
+        x += 22.0
+    _draw_joint(page, (x + 1.0, top), _JOINT_MM)
+    page.text((x + 3.0, top), "joint", 2.4, "start", fill=INK)
+    x += 14.0
+    edge = {"stroke": GLASS_EDGE, "stroke_width": 0.25}
+    page.box((x, top - 0.95, x + 4.0, top + 0.95), 0.2, fill=GLASS, **edge)
+    page.box((x + 2.8, top - 0.95, x + 3.7, top + 0.95), 0.0, fill=INK)
+    page.text((x + 5.5, top), "diode, dark band: cathode", 2.4, "start", fill=INK)
+    below = top + 6.0
+    page.line([(left, below), (left + 20.0, below)], stroke=INK, stroke_width=0.5)
+    for x in (left, left + 20.0):
+        page.line([(x, below - 1.2), (x, below + 1.2)], stroke=INK, stroke_width=0.5)
+    page.text((left + 22.0, below), "20 mm", 2.4, "start", fill=INK)
+    words = "flags: line and controller pin; parts as a scheme"
+    page.text((left + 36.0, below), words, 2.4, "start", fill=INK)
