@@ -166,10 +166,21 @@ uint16_t rise_us(uint8_t pin, uint16_t limit) {
     uint8_t sreg = sreg_before;
     undrive(pin);
     cli();
-    while (left && !(at[PIN_REG] & bit)) {
-        left--;
-        __asm__ __volatile__("nop\n\tnop\n\tnop\n\t");  // makes one round 16 cycles: 1 us
-    }
+    uint8_t seen;
+    // while (left && !(*at & bit)) left--; in 16 cycles, one microsecond, a round
+    __asm__ __volatile__(
+        "1: ld %1, %a2   \n\t"  // 2
+        "and %1, %3      \n\t"  // 1
+        "brne 2f         \n\t"  // 1
+        "rjmp .+0        \n\t"  // 2
+        "rjmp .+0        \n\t"  // 2
+        "rjmp .+0        \n\t"  // 2
+        "rjmp .+0        \n\t"  // 2
+        "sbiw %0, 1      \n\t"  // 2
+        "brne 1b         \n\t"  // 2
+        "2:              \n\t"
+        : "+w"(left), "=&r"(seen)
+        : "e"(at + PIN_REG), "r"(bit));
     SREG = sreg;
     return uint16_t(limit - left + (left ? 1 : 0));
 }
