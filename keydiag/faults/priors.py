@@ -32,7 +32,7 @@ def load_table(path: str | Path) -> Table:
     """
     try:
         mine = tomllib.loads(Path(path).read_text("utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except (OSError, ValueError, RecursionError) as error:  # ValueError: not text, not TOML
         raise UsageError(f"{path}: cannot be read as a table of priors: {error}") from None
     table = {kind: dict(figures) for kind, figures in _built_in().items()}
     for kind, figures in mine.items():
@@ -77,7 +77,8 @@ class Priors:
 
     def probability(self, fault: Fault) -> float:
         """Probability that this fault is present on a first build."""
-        return self.table[fault.kind][self._figure(fault)]
+        figure = self._figure(fault)
+        return self.table[fault.kind][figure]
 
     def log_odds(self, fault: Fault) -> float:
         """ln(p / (1 - p)): what adding this fault to a fault set does to the set's log prior."""
