@@ -110,9 +110,8 @@ class ExplicitHalf:
 
         rest, rest_unknown = answer(None)
         answers = [answer(port) for port in self.ports]
-        return Prediction(
-            rest, tuple(low for low, _ in answers), rest_unknown, tuple(doubt for _, doubt in answers)
-        )
+        low, unknown = zip(*answers, strict=True)
+        return Prediction(rest, low, rest_unknown, unknown)
 
     @staticmethod
     def nets(graph: nx.DiGraph) -> dict[object, frozenset[object]]:
