@@ -3,6 +3,7 @@
 import pytest
 
 from keydiag import wire
+from keydiag.chips import chips
 from tests.simavr import halves
 from tests.simavr.bench import Bench
 from tests.simavr.halves import COLUMN_PORTS, ROW_PORTS, key, matrix, ports
@@ -45,6 +46,20 @@ def test_every_key_of_a_small_half_exact_in_both_directions() -> None:
         drives = probe.drives()
     assert drives.high == 0 and not drives.jtag
     assert drives.driven & ~LAMPS == mask_of(*use)
+
+
+def test_the_ports_are_those_of_chips_toml_and_so_are_the_analogue_inputs() -> None:
+    chip = chips()["atmega32u4"]
+    assert chip.ports == PORTS
+    analog = set()
+    with SimulatedProbe("") as probe, Bench(probe) as bench:
+        bench.hello()
+        bench.go(PORTS)
+        for sense in range(1, 26):
+            bench.say(wire.Level(0, sense))
+            if isinstance(bench.until(lambda m: isinstance(m, wire.Volt | wire.Oops)), wire.Volt):
+                analog.add(PORTS[sense])
+    assert analog == set(chip.analog)
 
 
 def test_a_reversed_diode_a_bridge_and_a_broken_stretch() -> None:

@@ -1,0 +1,245 @@
+"""The probe as a whole, its own C++ on a fake board: what it answers and what it never does."""
+
+import itertools
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from keydiag import wire
+from keydiag.wire import (
+    Diff,
+    Full,
+    Go,
+    Halt,
+    Hello,
+    Hi,
+    Level,
+    Oops,
+    Pace,
+    Pin,
+    Same,
+    Scan,
+    Use,
+    Volt,
+)
+from tests.firmware.build_host import HOST, PLAIN, compile_host, run
+from tests.firmware.probe_lib import HostProbe
+
+THREE = 0b111
+
+
+def running(low: dict[int, int] | None = None, **kwargs: int) -> tuple[HostProbe, list]:
+    probe = HostProbe()
+    probe.wire_up(low or {}, **kwargs)
+    probe.say(Use(THREE), Go(0))
+    return probe, probe.poll(3)
+
+
+def of(kind: type, messages: list) -> list:
+    return [m for m in messages if isinstance(m, kind)]
+
+
+def test_hello_is_answered_by_who_and_every_pin() -> None:
+    probe = HostProbe()
+    probe.say(Hello())
+    said = probe.poll(5)
+    assert said[0] == Hi(1, "atmega32u4", "probe-1.0", 26, 5000)
+    assert said[1:] == [Pin(i, m.port) for i, m in enumerate(said[1:])] and len(said) == 27
+
+
+def test_nothing_happens_before_use_and_go() -> None:
+    probe = HostProbe()
+    probe.say(Hello(), Go(0), Full(), Level(0, 1), Halt())
+    said = probe.poll(20)
+    assert [m.code for m in of(Oops, said)] == ["order", "order", "order"]
+    probe.say(Use(THREE))
+    probe.poll(20)
+    assert probe.ever_driven == probe.ever_pulled == 0
+
+
+def test_go_is_answered_by_pace_and_a_full_reading() -> None:
+    _, said = running({0: 0b100})
+    assert [type(m) for m in said[:2]] == [Pace, Scan]
+    assert said[0].settle_us == 10 and said[0].reading_us > 40
+    assert said[1] == Scan(0, said[1].t_us, 0, (0b101, 0b010, 0b100))
+
+
+def test_a_change_is_told_once_and_quiet_is_told_ten_times_a_second() -> None:
+    probe, _ = running()
+    probe.wire_up({0: 0b100})
+    [diff] = of(Diff, probe.poll(10))
+    assert (diff.seq, diff.rest, diff.changes) == (1, None, ((0, 0b101),))
+    times = []
+    for _ in range(200):
+        probe.sleep(0.005)
+        probe.say(Full()) if _ == 100 else None
+        for m in probe.poll():
+            assert isinstance(m, (Same, Scan))
+            times.append(m.t_us)
+            if isinstance(m, Same):
+                assert m.crc == wire.check_of_reading(0, (0b101, 0b010, 0b100))
+    assert max(b - a for a, b in itertools.pairwise(times)) <= 100_000
+
+
+def test_the_period_is_kept() -> None:
+    probe = HostProbe()
+    probe.say(Use(THREE), Go(20_000))
+    probe.poll(3)
+    before = probe.lib.board_drives()
+    for _ in range(100):
+        probe.sleep(0.01)
+        probe.poll()
+    assert 48 * 3 <= probe.lib.board_drives() - before <= 51 * 3
+
+
+def test_full_is_answered_by_a_scan_with_the_next_number() -> None:
+    probe, _ = running()
+    probe.say(Full(), Full())
+    assert [m.seq for m in of(Scan, probe.poll(4))] == [1, 2]
+
+
+def test_use_starts_the_numbers_again_and_halt_does_not() -> None:
+    probe, _ = running()
+    probe.say(Halt(), Go(0))
+    assert [m.seq for m in of(Scan, probe.poll(4))] == [1]
+    probe.say(Use(THREE), Go(0))
+    assert [m.seq for m in of(Scan, probe.poll(4))] == [0]
+
+
+def test_a_short_to_the_supply_is_reported_and_seldom_tried_again() -> None:
+    probe, said = running(supply=0b010)
+    assert of(Scan, said)[0].low == (0b001, 0, 0b100)
+    before = probe.lib.board_supply_drives()
+    for _ in range(4):
+        probe.say(Full())
+        probe.poll(256)
+    assert 3 <= probe.lib.board_supply_drives() - before <= 5
+    probe.wire_up({})
+    probe.say(Full())
+    assert of(Diff, probe.poll(260))[0].changes == ((1, 0b010),)
+
+
+@pytest.mark.parametrize("seconds, still", [(1.9, True), (2.05, False)])
+def test_silence_stops_after_two_seconds(seconds: float, still: bool) -> None:
+    probe, _ = running()
+    probe.say(Full())
+    probe.poll()
+    probe.sleep(seconds)
+    said = probe.poll(2)
+    assert bool(probe.pulled) == still
+    assert [m.code for m in of(Oops, said)] == ([] if still else ["silent"])
+
+
+def test_bad_lines_are_no_sign_of_life() -> None:
+    probe, _ = running()
+    for _ in range(25):
+        probe.sleep(0.1)
+        probe.say(b"FULL*0000\n")
+        probe.poll()
+    assert probe.pulled == 0
+
+
+@pytest.mark.parametrize(
+    "line",
+    [Halt(), Hello(), Use(0), Use(THREE), b"USE 7*0000\n", b"GO\n", b"USE " + b"7" * 50 + b"\n"],
+    ids=repr,
+)
+def test_stops_and_releases_on(line: wire.Message | bytes) -> None:
+    probe, _ = running()
+    assert probe.pulled == THREE
+    probe.say(line)
+    probe.poll()
+    assert probe.pulled == 0
+
+
+@pytest.mark.parametrize("line", [b"FULL*0000\n", b"LEVEL\n", b"zebra\n", b"x" * 99 + b"\n"])
+def test_other_bad_lines_are_answered_and_change_nothing(line: bytes) -> None:
+    probe, _ = running()
+    probe.say(line)
+    assert len(of(Oops, probe.poll())) == 1
+    assert probe.pulled == THREE
+
+
+def test_a_pin_the_probe_has_not_is_refused_and_none_is_in_use() -> None:
+    probe, _ = running()
+    probe.say(Use(1 << 26), Go(0))
+    assert [m.code for m in of(Oops, probe.poll(3))] == ["pin", "order"]
+    assert probe.pulled == 0
+
+
+@pytest.mark.parametrize("suspended", [False, True])
+def test_stops_when_the_link_goes(suspended: bool) -> None:
+    probe, _ = running()
+    probe.link(up=suspended, suspended=suspended)
+    probe.poll()
+    assert probe.pulled == 0
+    probe.link()
+    assert [m.code for m in of(Oops, probe.poll(3))] == (["usb"] if suspended else [])
+    assert probe.pulled == 0
+
+
+def test_level() -> None:
+    probe = HostProbe()
+    probe.wire_up({0: 1 << 22})
+    probe.say(Use(1 << 22 | THREE), Go(0), Level(0, 22), Level(1, 22), Level(22, 0), Level(0, 0))
+    probe.say(Level(0, 25))
+    said = probe.poll(9)
+    assert of(Volt, said) == [Volt(0, 22, 511), Volt(1, 22, 5000)]
+    assert [m.code for m in of(Oops, said)] == ["analog", "pin", "pin"]
+    probe.wire_up({}, supply=1)
+    probe.say(Level(0, 22))
+    assert [m.code for m in of(Oops, probe.poll(2))] == ["supply"]
+
+
+def test_a_slow_host_loses_whole_lines_and_the_numbers_tell() -> None:
+    probe, said = running()
+    tracker = wire.Tracker(THREE)
+    for m in said:
+        tracker.feed(m)
+    probe.room(0)
+    for i in range(60):  # changes that nobody takes
+        probe.wire_up({0: 0b100} if i % 2 else {})
+        probe.poll()
+        probe.say(Full()) if i % 9 == 0 else None
+    probe.room(1 << 20)
+    reading = None
+    for m in probe.poll(4):
+        reading = tracker.feed(m) or reading
+    assert tracker.lost > 0 and not tracker.wants_full
+    assert reading and reading.low == (0b101, 0b010, 0b100)
+
+
+masks = st.dictionaries(st.integers(0, 25), st.integers(0, 2**26 - 1), max_size=20)
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.integers(1, 2**26 - 1), st.lists(st.tuples(masks, st.sampled_from([0, 0, 1 << 3])), max_size=8),
+       st.integers(0, 300))  # fmt: skip
+def test_what_the_host_tracks_is_what_is_wired(use, states, room) -> None:
+    """Any pins, any sequence of wirings, a link of any narrowness: the host ends up with the truth."""
+    probe = HostProbe()
+    probe.say(Use(use), Go(0))
+    tracker = wire.Tracker(use)
+    reading = None
+    for low, rest in [({}, 0), *states]:
+        probe.wire_up(low, rest=rest)
+        probe.room(room)
+        for m in probe.poll(2):
+            reading = tracker.feed(m) or reading
+    probe.room(1 << 20)
+    probe.say(Full())
+    for m in probe.poll(4):
+        reading = tracker.feed(m) or reading
+    low, rest = states[-1] if states else ({}, 0)
+    pins = list(wire.pins_of(use))
+    assert reading is not None and reading.rest == rest & use
+    assert reading.low == tuple((low.get(i, 0) | 1 << i | rest) & use for i in pins)
+    assert probe.ever_driven & ~use == 0 and probe.ever_pulled & ~use == 0
+
+
+def test_damaged_lines_under_the_sanitizers() -> None:
+    sources = (*PLAIN, HOST / "fake_board.cpp", HOST / "fuzz.cpp")
+    flags = ("-DPROBE_PINS=26", "-fsanitize=address,undefined", "-fno-sanitize-recover=all")
+    fuzz = compile_host("fuzz", sources, flags)
+    assert "nothing broken" in run([fuzz, "100000", "2026"])
