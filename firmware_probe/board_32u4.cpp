@@ -231,6 +231,8 @@ int read_byte() {
     if (UEBCLX) {
         byte = UEDATX;
         if (!UEBCLX) UEINTX = FREE_OUT_BANK;
+    } else if (UEINTX & _BV(RXOUTI)) {
+        UEINTX = FREE_OUT_BANK;  // a packet without bytes
     }
     SREG = sreg;
     return byte;

@@ -12,12 +12,13 @@ namespace probe {
 using board::Mask;
 
 // Least and greatest wait for lines to settle, in microseconds. A line of 50 kOhm and 200 pF takes
-// about 4 us to read high again; above 200 us a line is leaky rather than slow.
+// about 4 us to read high again; above 180 us a line is leaky rather than slow. Five waits of 180 us
+// are less than the 1.024 ms of an AVR core's clock interrupt, which waits while a pin is driven.
 #ifndef PROBE_SETTLE_MIN_US
 #define PROBE_SETTLE_MIN_US 10
 #endif
 #ifndef PROBE_SETTLE_MAX_US
-#define PROBE_SETTLE_MAX_US 200
+#define PROBE_SETTLE_MAX_US 180
 #endif
 #ifndef PROBE_READ_AGAIN
 #define PROBE_READ_AGAIN 4  // how often, at most, a mask that shows something new is read again

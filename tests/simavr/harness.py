@@ -83,6 +83,9 @@ class Drives:
     quiet_ms: float  # since a pin was last driven or pulled
     cycles: int  # clock cycles covered by this record
     jtag: bool  # PF4-PF7 still belong to JTAG
+    watchdog: bool  # is running
+    resets: int  # by the watchdog, ever
+    baud: int  # the line coding that the host asked for last
     counts: tuple[int, ...]  # how often each pin was driven
 
 
@@ -161,6 +164,9 @@ class SimulatedProbe:
             *(float(said[k]) for k in ("longest_us", "fight_us", "quiet_ms")),
             int(said["cycles"]),
             said["jtag"] == "on",
+            said["watchdog"] == "on",
+            int(said["resets"]),
+            int(said["baud"]),
             tuple(map(int, said["counts"].split(","))),
         )
 

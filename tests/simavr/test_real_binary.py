@@ -1,6 +1,7 @@
 """The probe's real image on a simulated ATmega32U4, spoken to over its USB serial port."""
 
 import pytest
+import serial
 
 from keydiag import wire
 from keydiag.chips import chips
@@ -44,7 +45,7 @@ def test_every_key_of_a_small_half_exact_in_both_directions() -> None:
         assert bench.conducts() == set()
         assert bench.tracker.lost == 0 and bench.decoder.corrupt == 0
         drives = probe.drives()
-    assert drives.high == 0 and not drives.jtag
+    assert drives.high == 0 and not drives.jtag and drives.watchdog
     assert drives.driven & ~LAMPS == mask_of(*use)
 
 
@@ -351,3 +352,27 @@ def test_a_host_that_does_not_read_loses_lines_and_can_tell() -> None:
         bench.until(lambda _: bench.reading is not None and bench.reading.low == held)
         assert bench.conducts() == {crossing(2, 2)}
         assert bench.tracker.lost >= 10 and bench.decoder.corrupt == 0
+
+
+def test_opening_at_1200_baud_and_closing_starts_the_boot_loader() -> None:
+    """How a new sketch is put in: the core sets the watchdog, and the probe must let it bite."""
+    with SimulatedProbe(matrix(2, 2)) as probe:
+        with Bench(probe) as bench:
+            bench.hello()
+            bench.go(ports(2, 2))
+        resets = probe.drives().resets
+        with serial.Serial(probe.port, 1200):
+            wait_until(lambda: probe.drives().baud == 1200)
+        wait_until(lambda: probe.drives().resets > resets)
+        assert probe.drives().now == 0
+
+
+def test_a_chord_shows_its_crossings_and_no_phantom() -> None:
+    # Three keys on three corners of a rectangle: without diodes the fourth would show as closed (TI
+    # TCA8418E, SCPS222C, section 9.1.1); with them it does not.
+    with SimulatedProbe(matrix(3, 4)) as probe, Bench(probe) as bench:
+        bench.hello()
+        bench.go(ports(3, 4))
+        for name in ("K11", "K12", "K21"):
+            probe.press(name)
+        assert bench.conducts() == {crossing(1, 1), crossing(1, 2), crossing(2, 1)}

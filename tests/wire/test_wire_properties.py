@@ -1,5 +1,7 @@
 """Properties of the codec that hold for any message and any bytes."""
 
+import random
+
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -95,3 +97,21 @@ def test_the_tracker_takes_any_sequence_of_messages(items, use) -> None:
         if reading is not None:
             assert reading.t_us >= last and len(reading.low) == use.bit_count()
             last = reading.t_us
+
+
+def test_a_hundred_thousand_damaged_lines_pass_no_oftener_than_a_crc_of_16_bits_lets_them() -> None:
+    rng = random.Random(2026)
+    decoder = wire.Decoder()
+    accepted = 0
+    for n in range(100_000):
+        low = tuple(rng.getrandbits(26) for _ in range(3))
+        good = wire.encode(wire.Diff(n, 500 * n, None, tuple(enumerate(low))))
+        line = bytearray(good[:-1])
+        for _ in range(rng.randint(1, 12)):
+            line[rng.randrange(len(line))] = rng.choice(b"0123456789ABCDEF =*")
+        if line == good[:-1]:
+            continue
+        accepted += sum(not isinstance(m, wire.Corrupt) for m in decoder.feed(bytes(line) + b"\n"))
+    # 1 in 65,536 is the CRC's share; most damaged lines are misspelled on top of that.
+    assert accepted <= 4
+    assert decoder.corrupt > 99_000

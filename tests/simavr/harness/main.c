@@ -15,6 +15,8 @@
  *   forget                         begin that record anew
  *   quit
  *
+ * A reset by the watchdog is counted and looks like `detach`; `attach` goes on from there.
+ *
  * What it models and simavr does not: levels and rise times on the lines, shorts to the supply seen
  * in the read-back, and pads PF4-PF7 held by JTAG until JTD is written twice within four cycles.
  * What it does not: input thresholds that vary, leakage, currents.
@@ -40,6 +42,7 @@
 
 enum { FREQUENCY = 16000000, TICK = 16000 / 4 }; /* the host looks four times a millisecond */
 enum { MCUCR = 0x55, JTD = 7 };                  /* data space; datasheet, register summary */
+enum { WDTCSR = 0x60, WDE = 3 };
 enum { PIN_B = 0x23 };                           /* PINB; PINC and so on three further each */
 
 static avr_t *avr;
@@ -66,6 +69,7 @@ static struct {
     uint64_t count[PADS];            /* how often each pin was driven */
     uint64_t since;
 } record;
+static int resets;                               /* by the watchdog, since the start */
 static uint64_t driven_from[PADS];
 
 static int pad_port(int pad) { return PAD_NAMES[pad][1] - 'B'; }
@@ -208,6 +212,14 @@ static void pins_attach(void) {
                             on_conversion, NULL);
 }
 
+static int reset_by_watchdog;
+static void (*chip_reset)(avr_t *);
+
+static void on_reset(avr_t *a) {
+    if (chip_reset) chip_reset(a);
+    reset_by_watchdog = 1;
+}
+
 static void pins_reset(void) {
     memset(ddr, 0, sizeof ddr);
     memset(port, 0, sizeof port);
@@ -263,6 +275,7 @@ static void unplug(void) {
     master = -1;
     plugged = is_open = suspended = 0;
     avr_reset(avr);
+    reset_by_watchdog = 0;
     pins_reset();
 }
 
@@ -353,11 +366,13 @@ static void forget(void) {
 static void say_drives(void) {
     if (driven | pulled) record.last_active = avr->cycle;
     printf("ok driven=%X high=%X pulled=%X now=%X at_once=%d longest_us=%.3f fight_us=%.3f "
-           "quiet_ms=%.1f cycles=%llu jtag=%s counts=",
+           "quiet_ms=%.1f cycles=%llu jtag=%s watchdog=%s resets=%d baud=%u counts=",
            record.driven, record.high, record.pulled, driven | pulled, record.most_at_once,
            record.longest / 16.0, record.longest_fight / 16.0,
            (avr->cycle - record.last_active) / 16000.0,
-           (unsigned long long)(avr->cycle - record.since), jtag_on ? "on" : "off");
+           (unsigned long long)(avr->cycle - record.since), jtag_on ? "on" : "off",
+           avr->data[WDTCSR] >> WDE & 1 ? "on" : "off", resets,
+           (unsigned)baud);
     for (int i = 0; i < PADS; i++)
         printf("%s%llu", i ? "," : "", (unsigned long long)record.count[i]);
     printf("\n");
@@ -435,12 +450,19 @@ int main(int argc, char **argv) {
     settled_low = (1u << PADS) - 1; /* an uncharged line is low until something pulls it up */
     pins_attach();
     pins_reset();
+    chip_reset = avr->reset;
+    avr->reset = on_reset;
     if (plug_in()) return 3;
     printf("ok ready\n");
     fflush(stdout);
     while (1) {
         if (plugged) {
             run_cycles(TICK);
+            if (reset_by_watchdog) { /* to the host: it went away, until it is plugged in again */
+                resets++;
+                unplug();
+                continue;
+            }
             serve_link();
             pace();
         } else {
