@@ -85,6 +85,19 @@ class Change(NamedTuple):
     b: str = ""
 
 
+class Point(NamedTuple):
+    """A spot a builder can hold a meter's lead on.
+
+    place: "pin" (name: the port), "line" (the wire of line `name` where `key` is soldered to it),
+    or "0".."3", the four solder ends inside `key` from the column side: the two legs of its first
+    part, the two legs of its second.
+    """
+
+    place: str
+    name: str = ""
+    key: str = ""
+
+
 @dataclass(frozen=True, slots=True)
 class KeyParts:
     """Addresses along one key, from the column wire to the row wire."""
@@ -180,9 +193,10 @@ class Circuit:
         """The reading of a faultless half with nothing held: every pin reads only itself."""
         return Reading(0, tuple(1 << i for i in range(len(self.pins))))
 
-    def wired(self, changes: Iterable[Change]) -> Wiring:
-        """The circuit under these changes, ready to be asked for readings."""
-        return Wiring(self, changes)
+    def wired(self, changes: Iterable[Change], expand: Iterable[str] = ()) -> Wiring:
+        """The circuit under these changes, ready to be asked for readings; `expand` names keys
+        whose inner points a meter is to touch."""
+        return Wiring(self, changes, expand)
 
 
 class Wiring:
@@ -198,7 +212,9 @@ class Wiring:
         "_always", "_united", "_nodes", "_ground", "_supply", "_root", "_inner",
     )  # fmt: skip
 
-    def __init__(self, circuit: Circuit, changes: Iterable[Change]) -> None:
+    def __init__(
+        self, circuit: Circuit, changes: Iterable[Change], expand: Iterable[str] = ()
+    ) -> None:
         self.circuit = circuit
         self._cut: set[str] = set()
         self._join: set[str] = set()
@@ -236,7 +252,7 @@ class Wiring:
         self._supply = self._fresh()
         self._tap: dict[str, dict[str, int]] = {}
         self._root = list(range(len(circuit.line_names)))
-        self._touched: set[str] = set()
+        self._touched: set[str] = set(expand)
         changed = set(moved)
         for address in self._cut | self._join:
             line = circuit.line_of_piece.get(address)
@@ -353,6 +369,38 @@ class Wiring:
                 down = cathode_at_row != (key in self._flip)
                 diodes.append((column, row) if down else (row, column))
         return self._read(united, [(_find(united, a), _find(united, c)) for a, c in diodes])
+
+    def meter(self, red: Point, black: Point, held: Iterable[str]) -> str:
+        """What a meter shows between two points of the unpowered half with these keys held:
+        "closed" (a wire path), "diode" (one diode, red lead on its anode side) or "open".
+
+        Points inside a key need that key in `expand`.
+        """
+        closed = {self._press.get(key, key) for key in held}
+        united = dict(self._united)
+        diodes = []
+        for key in closed | self._always | self._touched:
+            if key in self._touched:
+                diode = self._conduct(key, key in closed, united)
+            else:
+                column, row = self._ends(key)
+                down = (self.circuit.board.cathode_at == "row") != (key in self._flip)
+                diode = (column, row) if down else (row, column)
+            if diode is not None:
+                diodes.append((_find(united, diode[0]), _find(united, diode[1])))
+        start, end = _find(united, self._point(red)), _find(united, self._point(black))
+        if start == end:
+            return "closed"
+        if (start, end) in {(_find(united, a), _find(united, c)) for a, c in diodes}:
+            return "diode"
+        return "open"
+
+    def _point(self, point: Point) -> int:
+        if point.place == "pin":
+            return self.circuit.index_of_port[point.name]
+        if point.place == "line":
+            return self._line_end(point.name, point.key)
+        return self._inner[point.key] + int(point.place)
 
     def _read(self, united: dict[int, int], diodes: list[tuple[int, int]]) -> Prediction:
         count = len(self.circuit.pins)

@@ -25,7 +25,7 @@ from keydiag.observe import Observation
 # Probability that one bit of a settled reading is wrong.  A settled reading is the majority over
 # tens of samples, so this stands for what the model leaves out (crosstalk, a marginal level), not
 # for noise on one sample.  Assumed; no published source.
-FLIP = 1e-3
+FLIP = 1e-5
 LOG_FLIP = math.log(FLIP / (1 - FLIP))
 LOG_HALF = math.log(0.5)
 
@@ -33,6 +33,10 @@ LOG_HALF = math.log(0.5)
 SLIP_NOTHING = 0.4
 SLIP_OTHER = 0.5
 SLIP_FLOOR = 1e-6  # anything else, e.g. two other keys at once
+
+# Even a press that the sweep is sure of can be another key: the builder looks at the half, not at
+# the screen.  Common practice, no source.
+DOUBT_PRESS = 1e-3
 
 # Doubt left in a label however often it was confirmed.
 DOUBT_FLOOR = 1e-6
@@ -90,7 +94,7 @@ def gather(circuit: Circuit, predictor: Predictor, observations: Sequence[Observ
     for observation in observations:
         held = frozenset(observation.held)
         seen = pack(observation.reading)
-        doubt = observation.doubt if held else 0.0
+        doubt = _doubt(observation) if held else 0.0
         before = merged.get(held)
         if before is None:
             merged[held] = (seen, doubt, 1)
@@ -116,6 +120,10 @@ def gather(circuit: Circuit, predictor: Predictor, observations: Sequence[Observ
             slip += SLIP_OTHER * _share_of_others(others, held, seen, base)
         frames.append(Frame(held, seen, doubt, slip, presses))
     return Evidence(tuple(frames), tuple(fickle))
+
+
+def _doubt(observation: Observation) -> float:
+    return min(0.95, max(DOUBT_PRESS, 1.0 - observation.confidence))
 
 
 def _readings_of_others(circuit: Circuit, predictor: Predictor) -> dict[str, int]:

@@ -8,17 +8,17 @@ from dataclasses import dataclass
 from keydiag.diagnosis.candidates import Candidates
 from keydiag.diagnosis.evidence import Evidence
 from keydiag.diagnosis.search import NO_FAULTS, Space, explain
-from keydiag.diagnosis.symptoms import Symptom, merge, split
+from keydiag.diagnosis.symptoms import Splitter, Symptom, merge
 from keydiag.faults import Fault, Predictor
 from keydiag.faults.predict import FaultSet
 from keydiag.faults.priors import Priors
 
 # The `unknown` hypothesis, per symptom group: something the catalogue does not know.  Its prior is
-# that of a rare fault; it predicts nothing, so every frame in which the group shows costs as much
-# as one flipped bit.  Both assumed: low enough that two ordinary faults are preferred, high enough
+# that of a rare fault; it predicts nothing, so every frame in which the group shows costs a
+# little less than one flipped bit.  Both assumed: low enough that two ordinary faults are preferred, high enough
 # that explanations by three unlikely ones are not.
 UNKNOWN_PRIOR = 3e-4
-UNKNOWN_FRAME = 1e-3
+UNKNOWN_FRAME = 1e-4
 
 # A best explanation that leaves more of this probability to `unknown` is not trusted: look further
 # away before giving up.
@@ -78,7 +78,8 @@ class Explainer:
 
     def explain(self, evidence: Evidence) -> tuple[Explained, ...]:
         """The evidence's symptom groups, each with its hypotheses; () if nothing deviates."""
-        symptoms = split(evidence, self.predictor, self.priors, self._near)
+        splitter = Splitter(self.predictor, self.priors, self._near)
+        symptoms = splitter.split(evidence)
         explained = [self._explain_one(evidence, symptom) for symptom in symptoms]
         return tuple(self._settle(evidence, explained))
 
@@ -92,14 +93,16 @@ class Explainer:
         return Space(evidence, self.predictor, self.priors, self._near, care)
 
     def _explain_one(self, evidence: Evidence, symptom: Symptom) -> Explained:
-        space = Space(evidence, self.predictor, self.priors, self._near, symptom.care)
-        found = self._weigh(space, symptom)
+        found = self._weigh(self._space(evidence, symptom, self._near), symptom)
         if found.probability_unknown() < WIDEN_AT:
             return found
         if self._any is None:
             self._any = Candidates(self.predictor.circuit, self.predictor, "any")
-        space = Space(evidence, self.predictor, self.priors, self._any, symptom.care)
-        return self._weigh(space, symptom)
+        return self._weigh(self._space(evidence, symptom, self._any), symptom)
+
+    def _space(self, evidence: Evidence, symptom: Symptom, candidates: Candidates) -> Space:
+        care, context = symptom.care, symptom.context
+        return Space(evidence, self.predictor, self.priors, candidates, care, context)
 
     def _weigh(self, space: Space, symptom: Symptom) -> Explained:
         scores = explain(space)
@@ -130,33 +133,30 @@ class Explainer:
         return explained
 
     def _clash(self, whole: Space, explained: list[Explained]) -> tuple[int, int] | None:
+        """Two groups whose best explanations spoil each other, if there are any."""
+        if any(e.best.faults is None for e in explained):
+            return None  # the unknown predicts nothing, so nothing can be checked
         union: FaultSet = frozenset().union(*(e.best_faults for e in explained))
-        parts = 0.0
-        for e in explained:
-            if e.best.faults is None:
-                return None  # the unknown predicts nothing, so nothing can be checked
-            parts += e.best.likelihood
-        # The empty set's fits are counted once per group; only what differs matters.
-        if abs(whole.likelihood(union) - parts) < 1e-6 or whole.likelihood(union) >= parts:
+        wrong = [whole.deviating(n, union) for n in range(len(whole.frames))]
+        if not any(wrong):
             return None
         for i, one in enumerate(explained):
             for j in range(i + 1, len(explained)):
-                two = explained[j]
-                if self._dependent(whole, one, two):
+                if self._spoil(whole, one, explained[j], wrong):
                     return i, j
         return None
 
-    def _dependent(self, whole: Space, one: Explained, two: Explained) -> bool:
-        """True if the two best sets together read otherwise than each alone, where it counts."""
-        both = one.best_faults | two.best_faults
+    def _spoil(self, whole: Space, one: Explained, two: Explained, wrong: list[int]) -> bool:
+        """True if bits wrong under all explanations together are wrong because these two meet:
+        each side alone, in its own context, has them right."""
+        packed = self.predictor.packed
         for number, frame in enumerate(whole.frames):
-            together = whole.predictor.packed(both, frame.held)
-            wrong = (together.bits ^ frame.seen) & ~together.unknown
-            if not wrong:
+            if not wrong[number]:
                 continue
+            both = packed(one.best_faults | two.best_faults, frame.held)
+            spoilt = (both.bits ^ frame.seen) & ~both.unknown & wrong[number]
             for part in (one, two):
-                alone = whole.predictor.packed(part.best_faults, frame.held)
-                care = part.symptom.care[number]
-                if wrong & care & ~(alone.bits ^ frame.seen):
+                alone = packed(part.best_faults | part.symptom.context, frame.held)
+                if spoilt & part.symptom.care[number] & ~(alone.bits ^ frame.seen):
                     return True
         return False

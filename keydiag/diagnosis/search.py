@@ -39,6 +39,7 @@ class Space:
     priors: Priors
     candidates: Candidates
     care: Sequence[int]  # per frame: the packed bits that belong to this search
+    context: FaultSet = NO_FAULTS  # faults taken for granted, part of every prediction
     _fits: dict[tuple[int, FaultSet], tuple[int, float]] = field(default_factory=dict)
     _showing: dict[frozenset[str], list[int]] = field(default_factory=dict)
 
@@ -51,7 +52,7 @@ class Space:
         known = self._fits.get((number, faults))
         if known is None:
             frame, care = self.frames[number], self.care[number]
-            predicted = self.predictor.packed(faults, frame.held)
+            predicted = self.predictor.packed(faults | self.context, frame.held)
             wrong = predicted.mismatch(frame.seen, care)
             doubt = (predicted.unknown & care).bit_count() if predicted.unknown else 0
             known = self._fits[number, faults] = (wrong, frame.fit(wrong, doubt))
@@ -60,7 +61,7 @@ class Space:
     def deviating(self, number: int, faults: FaultSet) -> int:
         """Packed mask of the frame's wrong bits under a fault set."""
         frame = self.frames[number]
-        predicted = self.predictor.packed(faults, frame.held)
+        predicted = self.predictor.packed(faults | self.context, frame.held)
         return (predicted.bits ^ frame.seen) & ~predicted.unknown & self.care[number]
 
     def frames_showing(self, fault: Fault, faults: FaultSet) -> Sequence[int]:
@@ -68,7 +69,7 @@ class Space:
         shows = self.predictor.facts(fault)[0]
         if shows is None or any(
             self.predictor.facts(other)[1] or other.kind == "swapped-keys"
-            for other in (*faults, fault)
+            for other in (*faults, *self.context, fault)
         ):
             return range(len(self.frames))
         numbers = self._showing.get(shows)
@@ -92,7 +93,7 @@ class Space:
     def active_keys(self, number: int, faults: FaultSet) -> set[str]:
         """Keys that conduct in this frame: held, stuck, bridged at the node, or exchanged."""
         keys = set(self.frames[number].held)
-        for fault in faults:
+        for fault in faults | self.context:
             keys |= self.predictor.facts(fault)[1]
             if fault.kind == "swapped-keys" and not keys.isdisjoint(fault.at):
                 keys |= set(fault.at)
@@ -134,7 +135,11 @@ def explain(space: Space) -> dict[FaultSet, float]:
         frontier = following[:WIDTH]
         if not frontier:
             break
-    kept = [(s, f) for f, s in found.items() if s > best - SLACK or f == NO_FAULTS]
+    kept = [
+        (s, f)
+        for f, s in found.items()
+        if f == NO_FAULTS or (s > best - SLACK and not _redundant(space, f))
+    ]
     kept.sort(key=lambda item: (-item[0], len(item[1]), _sorted_order(space, item[1])))
     return {faults: score for score, faults in kept}
 
@@ -156,7 +161,9 @@ def _children(space: Space, node: _Node, floor: float) -> Iterator[_Node]:
     given_up = sum(node.fits[number][1] for number in node.left)
     at_rest = not space.frames[0].held
     for fault in space.candidates.touching(keys, deviating):
-        if node.prior + space.priors.log_odds(fault) + given_up < floor or fault in node.faults:
+        if node.prior + space.priors.log_odds(fault) + given_up < floor:
+            continue
+        if fault in node.faults or fault in space.context:
             continue
         faults = node.faults | {fault}
         if space.fit(worst, faults)[0] > wrong:
@@ -211,19 +218,25 @@ def _bound(space: Space, node: _Node) -> float:
     return bound
 
 
+def _redundant(space: Space, faults: FaultSet) -> bool:
+    """True if some member explains nothing: it is hidden behind the others, and its probability is
+    still its prior.  Such keys are reported as not to be judged, not as explanations."""
+    if len(faults) < 2:
+        return False
+    whole = space.likelihood(faults)
+    return any(space.likelihood(faults - {fault}) > whole - 1e-9 for fault in faults)
+
+
 def _sorted_order(space: Space, faults: FaultSet) -> list[int]:
     return sorted(space.candidates.order(fault) for fault in faults)
 
 
 def gain_of(space: Space, fault: Fault, base: Sequence[int]) -> tuple[int, list[tuple[int, int]]]:
-    """What one fault alone does to all frames, in bits: (fixed minus harmed, [(frame, fixed
-    bits)]).  `base` holds each frame's wrong bits without any fault."""
+    """What one more fault alone does to all frames, in bits: (fixed minus harmed, [(frame, fixed
+    bits)]).  `base` holds each frame's wrong bits under the space's context."""
     single = frozenset((fault,))
-    shows, _, _ = space.predictor.facts(fault)
     net, fixed = 0, []
-    for number, frame in enumerate(space.frames):
-        if shows is not None and shows.isdisjoint(frame.held):
-            continue
+    for number in space.frames_showing(fault, NO_FAULTS):
         now = space.deviating(number, single)
         mended = base[number] & ~now
         net += mended.bit_count() - (now & ~base[number]).bit_count()

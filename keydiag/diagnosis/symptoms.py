@@ -1,33 +1,38 @@
 """Split the evidence into independent symptom groups, so that five faults cost little more than one.
 
-A *cell* is one deviating bit of one frame (a bit that deviates at rest counts once, for all frames
-it shows in).  Two cells belong together when some single fault that helps more than it harms mends
-both.  Each group is then searched on its own, the other groups' cells masked out.
+First what shows with nothing held: bridges, stuck switches, grounded lines show in every frame, so
+they are explained from the rest frame alone and then taken for granted (the *context*) when the
+presses are looked at.  Then the presses: a *cell* is one bit of one frame that deviates from the
+context's prediction, and two cells belong together when some single fault that helps more than it
+harms mends both.  Each group is searched on its own, the other groups' cells masked out.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from keydiag.diagnosis.candidates import Candidates
 from keydiag.diagnosis.evidence import Evidence
-from keydiag.diagnosis.search import NO_FAULTS, Space, gain_of
+from keydiag.diagnosis.search import NO_FAULTS, Space, explain, gain_of
 from keydiag.faults import Fault, Predictor
+from keydiag.faults.predict import FaultSet
 from keydiag.faults.priors import Priors
 
-Cell = tuple[int, int]  # (frame number, bit number); frame 0 stands for all if the bit shows at rest
+Cell = tuple[int, int]  # (frame number, bit number)
 
 
 @dataclass(frozen=True, slots=True)
 class Symptom:
-    """One group of cells that may have a common cause.
+    """One group of deviating bits that may have a common cause.
 
-    care: per frame, the packed bits that count when this group is explained.  mask: per frame, the
-    group's own deviating bits.
+    mask: per frame, the group's own deviating bits.  care: per frame, the packed bits that count
+    when this group is explained.  context: faults taken for granted meanwhile.
     """
 
-    care: tuple[int, ...]
     mask: tuple[int, ...]
+    care: tuple[int, ...]
+    context: FaultSet = NO_FAULTS
 
     @property
     def frames(self) -> tuple[int, ...]:
@@ -35,72 +40,116 @@ class Symptom:
         return tuple(number for number, bits in enumerate(self.mask) if bits)
 
 
-def split(
-    evidence: Evidence, predictor: Predictor, priors: Priors, candidates: Candidates
-) -> list[Symptom]:
-    """The symptom groups of the evidence, by first frame; an empty list means nothing deviates."""
-    pins = len(predictor.circuit.pins)
-    everything = (1 << pins * (pins + 1)) - 1
-    care = [everything] * len(evidence.frames)
-    space = Space(evidence, predictor, priors, candidates, care)
-    base = [space.deviating(number, NO_FAULTS) for number in range(len(care))]
-    resting = base[0] if evidence.frames and not evidence.frames[0].held else 0
-    parent: dict[Cell, Cell] = {}
-    for number, bits in enumerate(base):
-        for bit in _bits(bits):
-            cell = _cell(number, bit, resting)
-            parent.setdefault(cell, cell)
-    for fault in _helpful(space, base):
-        net, fixed = gain_of(space, fault, base)
-        if net <= 0:
-            continue
-        cells = [_cell(number, bit, resting) for number, bits in fixed for bit in _bits(bits)]
-        for cell in cells[1:]:
-            _join(parent, cells[0], cell)
-    groups: dict[Cell, list[Cell]] = {}
-    for cell in sorted(parent):
-        groups.setdefault(_root(parent, cell), []).append(cell)
-    masks = [_masks(cells, base, resting) for cells in groups.values()]
-    return [Symptom(_care(mask, base, everything), mask) for mask in masks]
+@dataclass(frozen=True, slots=True)
+class Splitter:
+    """Splits evidence on one circuit."""
+
+    predictor: Predictor
+    priors: Priors
+    candidates: Candidates
+
+    def split(self, evidence: Evidence) -> list[Symptom]:
+        """The symptom groups, those that show at rest first; [] means nothing deviates."""
+        pins = len(self.predictor.circuit.pins)
+        everything = (1 << pins * (pins + 1)) - 1
+        resting = self._at_rest(evidence, everything)
+        context = frozenset().union(*(best for _, best in resting))
+        base, cells = self._cells(evidence, everything, context, skip_rest=bool(resting))
+        groups = self._joined(evidence, everything, context, base, cells)
+        out = []
+        for number, (bits, _) in enumerate(resting):
+            # The same bits count in every frame, except where a press group claims them.
+            mask = (bits,) + (0,) * (len(base) - 1)
+            care = tuple(everything & ~other for other in base)
+            others = frozenset().union(*(b for n, (_, b) in enumerate(resting) if n != number))
+            out.append(Symptom(mask, care, others))
+        for mask in groups:
+            care = tuple(
+                everything & ~(bits & ~own) for bits, own in zip(base, mask, strict=True)
+            )
+            out.append(Symptom(mask, care, context))
+        return out
+
+    def _at_rest(self, evidence: Evidence, everything: int) -> list[tuple[int, FaultSet]]:
+        """Groups of bits deviating at rest, each with its best explanation from rest alone."""
+        if not evidence.frames or evidence.frames[0].held:
+            return []
+        rest = Evidence(evidence.frames[:1])
+        base, cells = self._cells(rest, everything, NO_FAULTS)
+        if not cells:
+            return []
+        out = []
+        for mask in self._joined(rest, everything, NO_FAULTS, base, cells):
+            care = [everything & ~(base[0] & ~mask[0])]
+            space = Space(rest, self.predictor, self.priors, self.candidates, care)
+            out.append((mask[0], next(iter(explain(space)))))
+        return out
+
+    def _cells(
+        self, evidence: Evidence, everything: int, context: FaultSet, skip_rest: bool = False
+    ) -> tuple[list[int], list[Cell]]:
+        space = self._space(evidence, everything, context)
+        base = [space.deviating(number, NO_FAULTS) for number in range(len(evidence.frames))]
+        if skip_rest:
+            base[0] = 0
+        return base, [(number, bit) for number, bits in enumerate(base) for bit in _bits(bits)]
+
+    def _joined(
+        self,
+        evidence: Evidence,
+        everything: int,
+        context: FaultSet,
+        base: list[int],
+        cells: list[Cell],
+    ) -> list[tuple[int, ...]]:
+        """Per group, its mask for every frame."""
+        parent = {cell: cell for cell in cells}
+        space = self._space(evidence, everything, context)
+        mended: set[Cell] = set()
+        for fault in _touching(space, base):
+            net, fixed = gain_of(space, fault, base)
+            if net <= 0:
+                continue
+            group = [(number, bit) for number, bits in fixed for bit in _bits(bits)]
+            mended.update(group)
+            _join_all(parent, (cell for cell in group if cell in parent))
+        for number in range(len(base)):
+            # Bits that no single fault mends have a cause together with others of their frame.
+            own = [cell for cell in cells if cell[0] == number]
+            if any(cell not in mended for cell in own):
+                _join_all(parent, own)
+        groups: dict[Cell, list[Cell]] = {}
+        for cell in cells:
+            groups.setdefault(_root(parent, cell), []).append(cell)
+        return [_mask(members, len(base)) for members in groups.values()]
+
+    def _space(self, evidence: Evidence, everything: int, context: FaultSet) -> Space:
+        care = [everything] * len(evidence.frames)
+        return Space(evidence, self.predictor, self.priors, self.candidates, care, context)
 
 
 def merge(one: Symptom, two: Symptom) -> Symptom:
     """Two groups as one, for when their best explanations turn out to depend on each other."""
     mask = tuple(a | b for a, b in zip(one.mask, two.mask, strict=True))
     care = tuple(a | b for a, b in zip(one.care, two.care, strict=True))
-    return Symptom(care, mask)
+    return Symptom(mask, care, one.context & two.context)
 
 
-def _helpful(space: Space, base: list[int]) -> list[Fault]:
-    """Single faults that touch a deviating frame."""
+def _touching(space: Space, base: Sequence[int]) -> list[Fault]:
+    """Single faults that can change a deviating frame."""
     found: dict[Fault, None] = {}
     for number, bits in enumerate(base):
         if bits:
-            touching = space.candidates.touching(space.frames[number].held, bits)
-            found.update(dict.fromkeys(touching))
-    return list(found)
+            keys = space.active_keys(number, NO_FAULTS)
+            found.update(dict.fromkeys(space.candidates.touching(keys, bits)))
+    return [fault for fault in found if fault not in space.context]
 
 
-def _cell(number: int, bit: int, resting: int) -> Cell:
-    return (0, bit) if resting >> bit & 1 else (number, bit)
-
-
-def _masks(cells: list[Cell], base: list[int], resting: int) -> tuple[int, ...]:
-    mask = [0] * len(base)
+def _mask(cells: Iterable[Cell], count: int) -> tuple[int, ...]:
+    mask = [0] * count
     for number, bit in cells:
-        if resting >> bit & 1:
-            for frame, bits in enumerate(base):
-                mask[frame] |= bits & 1 << bit
-        else:
-            mask[number] |= 1 << bit
+        mask[number] |= 1 << bit
     return tuple(mask)
-
-
-def _care(mask: tuple[int, ...], base: list[int], everything: int) -> tuple[int, ...]:
-    """All bits but those that deviate because of another group."""
-    return tuple(
-        everything & ~(bits & ~own) for bits, own in zip(base, mask, strict=True)
-    )
 
 
 def _bits(mask: int) -> list[int]:
@@ -119,7 +168,11 @@ def _root(parent: dict[Cell, Cell], cell: Cell) -> Cell:
     return cell
 
 
-def _join(parent: dict[Cell, Cell], one: Cell, two: Cell) -> None:
-    a, b = _root(parent, one), _root(parent, two)
-    if a != b:
-        parent[max(a, b)] = min(a, b)
+def _join_all(parent: dict[Cell, Cell], cells: Iterable[Cell]) -> None:
+    first: Cell | None = None
+    for cell in cells:
+        if first is None:
+            first = cell
+        a, b = _root(parent, first), _root(parent, cell)
+        if a != b:
+            parent[max(a, b)] = min(a, b)

@@ -1,0 +1,141 @@
+"""Diagnosis: observations -> findings with probabilities, next tests and repairs.
+
+`Diagnostician` keeps the catalogue's indexes and the simulation memory of one circuit between
+updates; `diagnose` is the one-off.  Pure: no port, clock, file or screen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from keydiag.circuit import Circuit
+from keydiag.diagnosis.evidence import Evidence, gather
+from keydiag.diagnosis.findings import findings_of
+from keydiag.diagnosis.model import CannotJudge, Diagnosis, Finding, Member, NextTest
+from keydiag.diagnosis.posterior import Explained, Explainer
+from keydiag.faults import Fault, Predictor
+from keydiag.faults.predict import FaultSet
+from keydiag.faults.priors import Priors, Table
+from keydiag.observe import Observation
+
+__all__ = [
+    "CannotJudge",
+    "Diagnosis",
+    "Diagnostician",
+    "Finding",
+    "Member",
+    "NextTest",
+    "diagnose",
+]
+
+# A press whose label is doubted this much is asked for once more.
+PRESS_AGAIN = 0.05
+# A finding at least this probable makes the verdict "faults".
+SURE = 0.5
+
+
+class Diagnostician:
+    """Diagnoses one circuit again and again as evidence comes in."""
+
+    def __init__(self, circuit: Circuit, table: Table | None = None) -> None:
+        self.circuit = circuit
+        self.predictor = Predictor(circuit)
+        self.explainer = Explainer(self.predictor, Priors(circuit, table))
+
+    def explain(
+        self, observations: Sequence[Observation]
+    ) -> tuple[Evidence, tuple[Explained, ...]]:
+        """The evidence and its symptom groups with all hypotheses, for those who need the
+        probabilities themselves."""
+        evidence = gather(self.circuit, self.predictor, observations)
+        return evidence, self.explainer.explain(evidence)
+
+    def diagnose(self, observations: Sequence[Observation]) -> Diagnosis:
+        """Findings, most urgent first; the same observations always give the same answer."""
+        evidence, groups = self.explain(observations)
+        best = [group.best_faults for group in groups]
+        findings: list[Finding] = []
+        for number, group in enumerate(groups):
+            context: FaultSet = frozenset().union(*best[:number], *best[number + 1 :])
+            findings += findings_of(self.explainer, evidence, group, context)
+        findings.sort(key=_urgency)
+        everything: FaultSet = frozenset().union(*best)
+        not_pressed = tuple(k for k in self.circuit.keys if k not in evidence.pressed)
+        again = tuple(
+            k for k in self.circuit.keys if k in self._doubted(evidence, groups)
+        ) + tuple(k for k in evidence.fickle)
+        return Diagnosis(
+            verdict=_verdict(findings, not_pressed, again, evidence),
+            findings=tuple(findings),
+            cannot_judge=self._masked(everything, evidence),
+            press_again=tuple(dict.fromkeys(again)),
+            not_pressed=not_pressed,
+            fickle=evidence.fickle,
+        )
+
+    def _doubted(self, evidence: Evidence, groups: tuple[Explained, ...]) -> set[str]:
+        """Keys whose press may have been another key's, judged by the groups they show in."""
+        out: set[str] = set()
+        for group in groups:
+            doubt = group.probability_of_none()
+            if doubt < PRESS_AGAIN:
+                continue
+            for number in group.symptom.frames:
+                if len(evidence.frames[number].held) == 1:
+                    out |= evidence.frames[number].held
+        return out
+
+    def _masked(self, faults: FaultSet, evidence: Evidence) -> tuple[CannotJudge, ...]:
+        """Keys whose own joints and diode could be anything: another fault hides them."""
+        out = []
+        for key in self.circuit.keys:
+            held = frozenset((key,))
+            if key not in evidence.pressed or self._judged(faults, key, held):
+                continue
+            own = {fault for fault in faults if _is_at(fault, key)}
+            if self._judged(faults - own, key, held):
+                continue  # hidden by its own fault only: that is the finding itself
+            until = [
+                fault
+                for fault in sorted(faults - own)
+                if self._judged(faults - own - {fault}, key, held)
+            ]
+            places = tuple(place for fault in until or sorted(faults - own) for place in fault.at)
+            if places:
+                out.append(CannotJudge(key=key, until=tuple(dict.fromkeys(places))))
+        return tuple(out)
+
+    def _judged(self, faults: FaultSet, key: str, held: frozenset[str]) -> bool:
+        """True if the key's reading would show an open joint of its own."""
+        joint = Fault("open-joint", (self.circuit.parts[key].row_joint,))
+        whole = self.predictor.packed(faults, held)
+        broken = self.predictor.packed(faults | {joint}, held)
+        return bool((whole.bits ^ broken.bits) & ~whole.unknown & ~broken.unknown)
+
+
+def diagnose(
+    circuit: Circuit, observations: Sequence[Observation], table: Table | None = None
+) -> Diagnosis:
+    """One diagnosis of everything observed so far."""
+    return Diagnostician(circuit, table).diagnose(observations)
+
+
+def _is_at(fault: Fault, key: str) -> bool:
+    return bool(fault.at) and fault.at[0].split(" ")[0] == key
+
+
+def _urgency(finding: Finding) -> tuple[bool, float, str]:
+    """Shorts to the rails first (they can do harm), then probability over repair cost."""
+    rail = any(m.kind in ("line-to-supply", "line-to-ground") for m in finding.members)
+    return (not rail, -finding.probability / max(0.1, finding.expected_joints), finding.title)
+
+
+def _verdict(
+    findings: Sequence[Finding], not_pressed: tuple[str, ...], again: tuple[str, ...], ev: Evidence
+) -> str:
+    if any(finding.probability >= SURE for finding in findings):
+        return "faults"
+    rest_seen = bool(ev.frames) and not ev.frames[0].held
+    if findings or not_pressed or again or not rest_seen:
+        return "incomplete"
+    return "pass"
