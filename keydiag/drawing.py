@@ -23,6 +23,7 @@ from keydiag.geometry import (
     face,
     face_point,
     lines,
+    name_spot,
     outline,
     place,
     stretches,
@@ -31,7 +32,8 @@ from keydiag.leads import Lead, leads, pads
 from keydiag.marks import (
     Places,
     draw_glow,
-    draw_labels,
+    draw_label,
+    draw_list,
     draw_marks,
     draw_part_names,
     part_names,
@@ -90,26 +92,28 @@ def svg(
     pen, page = Pen(side), Pen("key")
     _draw_half(pen, board, side, places, ways)
     anchors = draw_marks(pen, board, places)
-    taken = [
-        box([pen.to_view(lead.flag[:2]), pen.to_view(lead.flag[2:])]) for lead in ways.values()
-    ]
-    draw_labels(page, pen, board, anchors, taken)
-    reached = [pen.reach()] + ([page.reach()] if anchors else [])
+    if len(places) == 1:
+        flags = [box([pen.to_view(v.flag[:2]), pen.to_view(v.flag[2:])]) for v in ways.values()]
+        for address, anchor in anchors.items():
+            draw_label(page, pen, board, address, anchor, flags)
+    reached = [pen.reach()] + ([page.reach()] if len(anchors) == 1 else [])
     left = min(each[0] for each in reached) - 4.0
     top = min(each[1] for each in reached)
     right = max(*(each[2] for each in reached), left + _LEGEND_MM) + 4.0
-    bottom = max(each[3] for each in reached)
+    bottom = max(each[3] for each in reached) + 7.0
     heading = title or board.name
     page.text((left + 2.0, top - 12.5), heading, 5.0, "start", font_weight="bold", fill=INK)
     page.text((left + 2.0, top - 7.0), _SIDE_WORDS[side], 3.0, "start", fill=INK)
+    if len(places) > 1:
+        bottom += draw_list(page, places, left + 2.0, bottom) + 2.0
     nowhere = [address for address in places if address not in anchors]
     if nowhere:
         words = f"not on this picture: {', '.join(nowhere)}"
-        page.text((left + 2.0, bottom + 4.0), words, 2.8, "start", font_weight="bold", fill=INK)
-        bottom += 5.0
-    _draw_legend(page, left + 2.0, bottom + 7.0)
+        page.text((left + 2.0, bottom), words, 2.8, "start", font_weight="bold", fill=INK)
+        bottom += 6.0
+    _draw_legend(page, left + 2.0, bottom)
     content = f"{pen.content()}\n{page.content()}"
-    view = (left, top - 18.0, right, bottom + 19.0)
+    view = (left, top - 18.0, right, bottom + 10.0)
     return document(content, view, 1.0, f"{heading}, {side} side")
 
 
@@ -179,7 +183,9 @@ def _draw_half(pen: Pen, board: Board, side: Side, places: Places, ways: dict[st
                     _draw_wire(pen, kind, run)
                     if frozenset((near, far)) in spliced:
                         _draw_offcut(pen, kind, run)
-        _draw_leads(pen, board, ways)
+        for name, lead in ways.items():
+            with pen.group(data_address=f"{name} lead"):
+                _draw_wire(pen, lead.kind, lead.run)
         for key in board.key:
             _draw_diode(pen, board, key)
             for joint in face(board).joints:
@@ -187,6 +193,7 @@ def _draw_half(pen: Pen, board: Board, side: Side, places: Places, ways: dict[st
                 _draw_joint(pen, spot, _JOINT_MM, data_address=address)
     for key in board.key:
         _draw_name(pen, board, key, side)
+    _draw_flags(pen, board, ways)
     _draw_controller(pen, board)
 
 
@@ -209,8 +216,7 @@ def _draw_name(pen: Pen, board: Board, key: str, side: Side) -> None:
         pen.text(place(board, key, at), text, size, "middle", turn, **style)
 
     if side == "solder":  # in the free space between the column wire and the diode
-        middle = -0.95 if board.diode_side == "row" else 0.8
-        write(key, (middle, 1.6), min(2.6, 5.4 / (BOLD_LETTER * len(key))), "bold", 0.5)
+        write(key, name_spot(board), min(2.6, 5.4 / (BOLD_LETTER * len(key))), "bold", 0.5)
         return
     size = min(4.4, 14.0 / (BOLD_LETTER * len(key)))
     write(key, (0.0, -1.8 if legend else 0.0), size, "bold", 0.9)
@@ -226,10 +232,10 @@ def _draw_wire(pen: Pen, kind: Kind, run: Run) -> None:
 
 def _draw_offcut(pen: Pen, kind: Kind, run: Run) -> None:
     """The middle of a spliced stretch: hollow, with a joint at either end."""
-    ends = (along(run, 0.25), along(run, 0.75))
-    pen.line(ends, stroke=_COLOUR[kind], stroke_width=2.0)
-    pen.line(ends, stroke=PAPER, stroke_width=0.8)
-    for end in ends:
+    offcut = tuple(along(run, share / 20) for share in range(5, 16))
+    pen.line(offcut, stroke=_COLOUR[kind], stroke_width=2.0)
+    pen.line(offcut, stroke=PAPER, stroke_width=0.8)
+    for end in (offcut[0], offcut[-1]):
         _draw_joint(pen, end, 0.8)
 
 
@@ -259,11 +265,9 @@ def _draw_joint(pen: Pen, spot: Point, radius: float, **address: str) -> None:
     pen.dot(spot, radius, fill=SOLDER, stroke=INK, stroke_width=0.3, **address)
 
 
-def _draw_leads(pen: Pen, board: Board, ways: dict[str, Lead]) -> None:
-    on_chip = pads(board) is not None
-    for name, lead in ways.items():
-        with pen.group(data_address=f"{name} lead"):
-            _draw_wire(pen, lead.kind, lead.run)
+def _draw_flags(pen: Pen, board: Board, ways: dict[str, Lead]) -> None:
+    on_chip = pads(board) is not None  # the pins are drawn on the controller, then
+    for lead in ways.values():
         address = {} if on_chip else {"data_address": f"pin {lead.pin}"}
         with pen.group(**address):
             edge = _COLOUR[lead.kind]

@@ -61,6 +61,12 @@ def face(board: Board) -> Face:
     )
 
 
+def face_middle(board: Board) -> Point:
+    """The middle of the diode's body on the face."""
+    (x1, y1), (x2, y2) = face(board).body
+    return (x1 + x2) / 2, (y1 + y2) / 2
+
+
 def wire_joint(board: Board, kind: Kind) -> str:
     """Name of the joint at which a key hangs on its row or its column wire."""
     if kind == "row":
@@ -90,10 +96,9 @@ def face_point(board: Board, key: str, name: str) -> Point:
     parts = face(board)
     first, second = parts.body
     anode, cathode = (second, first) if parts.band_first else (first, second)
-    middle = ((first[0] + second[0]) / 2, (first[1] + second[1]) / 2)
     points = {
         "switch": (0.0, 0.0),
-        "diode": middle,
+        "diode": face_middle(board),
         "anode": anode,
         "cathode": cathode,
         "column leg": _COLUMN_LEG,
@@ -123,47 +128,68 @@ def lines(board: Board) -> Iterator[tuple[Kind, str, Line]]:
         yield "column", name, line
 
 
+def name_spot(board: Board) -> Point:
+    """Where on the face there is room for the key's name."""
+    return (-0.95, 1.6) if board.diode_side == "row" else (0.8, 1.6)
+
+
+def spots(board: Board, key: str) -> tuple[Point, ...]:
+    """What no foreign wire should run over: joints, diode and name of a key."""
+    marked = (*face(board).joints.values(), face_middle(board), name_spot(board))
+    return tuple(place(board, key, spot) for spot in marked)
+
+
 def stretches(board: Board, kind: Kind, name: str) -> dict[tuple[str, str], Run]:
     """(near key, far key) -> the run of wire between them as drawn, in path order.
 
-    Straight, or with one bend where it would otherwise run over a joint or a diode it has nothing
+    Straight, or bent where it would otherwise run over a joint or a diode it has nothing
     to do with and seem to be soldered there.
     """
-    joint = wire_joint(board, kind)
     line = (board.row if kind == "row" else board.column)[name]
     return {
-        (near, far): _clear_run(board, near, far, joint)
+        (near, far): _clear_run(board, kind, near, far)
         for near, far in walk(line.path)
         if near is not None
     }
 
 
 _CLEAR_MM = 2.2  # a wire that passes a joint nearer than this looks joined to it
-_BENDS_MM = (0.0, 2.0, -2.0, 3.5, -3.5, 5.0, -5.0, 7.0, -7.0, 9.0, -9.0)
+_EDGE_MM = 10.5  # from the centre of a key to just outside it
 
 
-def _clear_run(board: Board, near: str, far: str, joint: str) -> Run:
+def _clear_run(board: Board, kind: Kind, near: str, far: str) -> Run:
+    joint = wire_joint(board, kind)
     start, end = face_point(board, near, joint), face_point(board, far, joint)
-    length = math.dist(start, end)
     middle = ((start[0] + end[0]) / 2, (start[1] + end[1]) / 2)
-    parts = [*face(board).joints, "diode"]
+    reach = math.dist(start, end) / 2 + 20.0  # keys further off cannot be in the way
     obstacles = [
-        face_point(board, key, part)
+        spot
         for key in board.key
-        if math.dist(board.key[key].at, middle) < length / 2 + 20.0  # others cannot be in the way
-        for part in parts
-        if not (key in (near, far) and part == joint)
+        if math.dist(board.key[key].at, middle) < reach
+        for spot in spots(board, key)
+        if spot not in (start, end)
     ]
-    best: Run = (start, end)
-    least = math.inf
-    for bend in _BENDS_MM:
-        across = ((end[1] - start[1]) / length * bend, (start[0] - end[0]) / length * bend)
-        through = (middle[0] + across[0], middle[1] + across[1])
-        run: Run = (start, through, end) if bend else (start, end)
+    # Straight; or first out of the one key, or of the other, or of both, along the wire's way.
+    leaving = _outward(board, kind, near, end), _outward(board, kind, far, start)
+    ways: list[Run] = [
+        (start, end),
+        (start, leaving[0], end),
+        (start, leaving[1], end),
+        (start, *leaving, end),
+    ]
+
+    def cost(run: Run) -> tuple[int, float]:
         touched = sum(distance(spot, run) < _CLEAR_MM for spot in obstacles)
-        if touched < least:  # the smallest bend that helps most
-            best, least = run, touched
-    return best
+        return touched, sum(math.dist(a, b) for a, b in zip(run, run[1:], strict=False))
+
+    return min(ways, key=cost)
+
+
+def _outward(board: Board, kind: Kind, key: str, target: Point) -> Point:
+    """Just outside a key, straight on from its wire joint, on the side that faces the target."""
+    x, y = face(board).joints[wire_joint(board, kind)]
+    sides = [(-_EDGE_MM, y), (_EDGE_MM, y)] if kind == "row" else [(x, -_EDGE_MM), (x, _EDGE_MM)]
+    return min((place(board, key, s) for s in sides), key=lambda spot: math.dist(spot, target))
 
 
 def outline(board: Board, key: str, margin: float = 0.0) -> Run:

@@ -17,11 +17,13 @@ from keydiag.geometry import (
     Point,
     Run,
     box,
+    distance,
     face_point,
     lines,
     outline,
     overlap,
     rectangle,
+    spots,
     stretches,
     wire_joint,
 )
@@ -185,6 +187,8 @@ def _lead(
         run = (joint, start, end)
     usual = (kind == "row") == bool(dx)  # a row leaves sideways, a column up or down
     cost = far + 30.0 * crossed + (0.0 if usual else 12.0)
+    if any(distance(spot, run) < 2.0 for spot in spots(board, key) if spot != joint):
+        cost += 15.0  # over other parts of its own key, or over its name
     for run_on in stretches(board, kind, name).values():
         for a, b in ((run_on[0], run_on[1]), (run_on[-1], run_on[-2])):
             x, y = b[0] - a[0], b[1] - a[1]

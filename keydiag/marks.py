@@ -10,12 +10,23 @@ from collections.abc import Iterable, Mapping
 
 from keydiag.board import Board
 from keydiag.callouts import Box, edge_toward, place_callout
-from keydiag.geometry import SWITCH_MM, Point, Run, along, face, face_point, outline, place
+from keydiag.geometry import (
+    SWITCH_MM,
+    Point,
+    Run,
+    along,
+    face,
+    name_spot,
+    outline,
+    place,
+    spots,
+)
 from keydiag.pen import BOLD_LETTER, Pen
 from keydiag.places import owner
 from keydiag.style import INK, MARK, PAPER
 
 _LABEL_MM = 2.8  # letter size of labels on the whole half
+_LIST_STEP_MM = 4.4  # from one line of the list of marks to the next
 _NAME_MM = 2.1  # letter size of names beside a zoom, before it is enlarged
 
 Places = Mapping[str, tuple[Run, ...]]
@@ -89,55 +100,56 @@ def _anchor(board: Board, address: str, runs: tuple[Run, ...]) -> Point:
 def _badge_spot(board: Board, address: str, anchor: Point) -> Point:
     """Beside the mark, away from the middle of the key."""
     key = owner(address)
-    if key not in board.key:
+    if key in board.key:
+        x, y = board.key[key].at
+    elif key.startswith("pin ") and board.controller is not None:
+        x, y = board.controller.at[0], anchor[1]
+    else:
         return anchor
-    x, y = board.key[key].at
     dx, dy = anchor[0] - x, anchor[1] - y
     length = (dx * dx + dy * dy) ** 0.5 or 1.0
-    far = 1.0 if address in (key, f"{key} switch") else 4.0
+    far = 1.0 if key in board.key and address in (key, f"{key} switch") else 4.0
     return anchor[0] + dx / length * far, anchor[1] + dy / length * far
 
 
 # --- labels on the whole half -------------------------------------------------------------------
 
 
-def draw_labels(
-    page: Pen, pen: Pen, board: Board, anchors: Mapping[str, Point], taken: list[Box]
+def draw_label(
+    page: Pen, pen: Pen, board: Board, address: str, at: Point, taken: list[Box]
 ) -> None:
-    """One label per key or line with marks, where it hides the least.
+    """Name the only mark of a picture, where the label hides the least.
 
     Args:
         page: draws in picture coordinates.
         pen: the pen of the half, for its mirroring.
-        anchors: see ``draw_marks``.
-        taken: boxes no label may cover, in picture coordinates.
+        address: what to write.
+        at: the point the label belongs to, as seen from the top.
+        taken: boxes the label may not cover, in picture coordinates.
     """
-    taken = list(taken)
-    for address, anchor in anchors.items():
-        for x, y in (pen.to_view(anchor), pen.to_view(_badge_spot(board, address, anchor))):
-            taken.append((x - 2.4, y - 2.4, x + 2.4, y + 2.4))
-    middles = [pen.to_view(face_point(board, key, "switch")) for key in board.key]
-    number = numbers(anchors)
-    groups: dict[str, list[str]] = {}
-    for address in anchors:
-        groups.setdefault(owner(address), []).append(address)
-    for each, members in groups.items():
-        words = [f"{number[a]}  {a}" if len(anchors) > 1 else a for a in members]
-        width = max(len(line) for line in words) * _LABEL_MM * BOLD_LETTER + 3.0
-        height = 3.9 * len(words) + 1.4
-        at = pen.to_view(anchors[members[0]])
-        around = pen.to_view(face_point(board, each, "switch")) if each in board.key else at
-        label = place_callout(around, width, height, middles, taken)
-        taken.append(label)
-        if len(members) == 1:
-            leader = (edge_toward(label, at), at)
-            page.line(leader, stroke=PAPER, stroke_width=1.0)
-            page.line(leader, stroke=INK, stroke_width=0.4)
-            page.dot(at, 0.45, fill=INK)
-        page.box(label, 0.8, fill=PAPER, stroke=INK, stroke_width=0.4)
-        for index, line in enumerate(words):
-            spot = (label[0] + 1.5, label[1] + 2.65 + 3.9 * index)
-            page.text(spot, line, _LABEL_MM, "start", font_weight="bold", fill=INK)
+    x, y = pen.to_view(at)
+    clear = [pen.to_view(spot) for key in board.key for spot in spots(board, key)]
+    clear += [pen.to_view(place(board, key, name_spot(board))) for key in board.key]  # twice as bad
+    width = len(address) * _LABEL_MM * BOLD_LETTER + 3.0
+    label = place_callout((x, y), width, 5.4, clear, [*taken, (x - 3, y - 3, x + 3, y + 3)])
+    leader = (edge_toward(label, (x, y)), (x, y))
+    page.line(leader, stroke=PAPER, stroke_width=1.0)
+    page.line(leader, stroke=INK, stroke_width=0.4)
+    page.dot((x, y), 0.45, fill=INK)
+    page.box(label, 0.8, fill=PAPER, stroke=INK, stroke_width=0.4)
+    words = ((label[0] + label[2]) / 2, (label[1] + label[3]) / 2)
+    page.text(words, address, _LABEL_MM, "middle", font_weight="bold", fill=INK)
+
+
+def draw_list(page: Pen, addresses: Iterable[str], left: float, top: float) -> float:
+    """The numbered marks as a list; returns its height in mm."""
+    below = top
+    for address, number in numbers(addresses).items():
+        page.dot((left + 1.7, below), 1.7, fill=INK)
+        page.text((left + 1.7, below), str(number), 2.4, font_weight="bold", fill=PAPER)
+        page.text((left + 4.6, below), address, _LABEL_MM, "start", font_weight="bold", fill=INK)
+        below += _LIST_STEP_MM
+    return below - top
 
 
 # --- names beside a zoom ------------------------------------------------------------------------

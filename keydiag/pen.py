@@ -20,7 +20,7 @@ Anchor = Literal["start", "middle", "end"]
 
 # Width to allow for a letter of a wide sans-serif face, in units of its size (measured by eye).
 LETTER = 0.62
-BOLD_LETTER = 0.70
+BOLD_LETTER = 0.67
 _FLIPPED: dict[Anchor, Anchor] = {"start": "end", "middle": "middle", "end": "start"}
 
 
