@@ -151,77 +151,76 @@ def align(
     # exponential of at most 690 still is a float.
     logs = np.maximum(np.log(silent), -690.0 / max(1, n))
     behind = np.concatenate([np.zeros((count + 1, 1)), np.cumsum(logs, axis=1)], axis=1)
-    into, out_of = np.exp(behind[:, :-1]), np.exp(-behind[:, :-1])  # both (T + 1, N)
-    index = np.asarray(asked, dtype=np.intp)
 
-    keys = max(1, len(steps[0].like)) if steps else 1
     follow = 1 - odds.wrong - odds.double - odds.jump - odds.leave_order
-    likes = np.zeros((count, n))
-    anyone, doubles, strays = np.zeros(count), np.zeros(count), np.zeros(count)
-    for t, step in enumerate(steps):
-        kept = 1.0 if step.steady else odds.unsteady
-        likes[t] = step.like[index] * kept
-        anyone[t] = step.like.mean() * kept
-        doubles[t] = odds.double * kept if step.repeat else 0.0
-        strays[t] = (odds.stray if step.steady else odds.stray_unsteady) / keys
+    jump, back = odds.jump / max(1, n), odds.back_in_order / max(1, n)
+    every = (
+        np.array([step.like for step in steps])
+        if steps
+        else np.zeros((0, max(asked, default=0) + 1))
+    )
+    steady = np.array([step.steady for step in steps], dtype=bool)
+    every = every * np.where(steady, 1.0, odds.unsteady)[:, None]
+    anyone = every.mean(axis=1)
+    likes = every[:, np.asarray(asked, dtype=np.intp)]
+    doubles = np.array([step.repeat for step in steps], dtype=float) * odds.double
+    doubles *= np.where(steady, 1.0, odds.unsteady)
+    strays = np.where(steady, odds.stray, odds.stray_unsteady) / every.shape[1]
     wrongs = odds.wrong * anyone
     stays = wrongs + doubles + strays
-
-    jump, back = odds.jump / max(1, n), odds.back_in_order / max(1, n)
     leave, stay_free = odds.leave_order * anyone, odds.stay_free * anyone + strays
+    # A step from p to q has the weight follow * likes[q] * silent[p] * ... * silent[q - 1].
+    out_of = follow * np.exp(-behind[:-1, :-1])
+    into = likes * np.exp(behind[:-1, :-1])
 
     # Forward: ahead[t] = state after t answers, scaled to sum 1; the scales make the evidence.
     ahead = np.zeros((count + 1, n + 2))
     ahead[0, 0] = 1.0
-    log_evidence = 0.0
+    scales = np.ones(count + 1)
     for t in range(count):
-        now = ahead[t]
-        ordered = now[:-1]
-        after = ahead[t + 1]
-        after[:-1] = ordered * stays[t]
-        come = follow * into[t] * np.cumsum(ordered[:-1] * out_of[t])
-        come += jump * ordered.sum() + back * now[-1]
-        after[1:-1] += likes[t] * come
-        after[-1] = leave[t] * ordered.sum() + stay_free[t] * now[-1]
-        total = after.sum()
-        after /= total
-        log_evidence += float(np.log(total))
+        now, after = ahead[t], ahead[t + 1]
+        free = now[-1]
+        after[:-1] = now[:-1] * stays[t]
+        after[1:-1] += into[t] * _add_up(now[:-2] * out_of[t])
+        after[1:-1] += likes[t] * (jump * (1.0 - free) + back * free)
+        after[-1] = leave[t] * (1.0 - free) + stay_free[t] * free
+        scales[t] = after.sum()
+        after /= scales[t]
 
-    # Backward: hence[t] = probability of what follows, given the state after t answers.
+    # Backward: hence[t] = probability of what follows, given the state after t answers, scaled
+    # so that with `ahead` it sums to 1.
     hence = np.ones((count + 1, n + 2))
     if finished:
         hence[count, :-1] = _ending(behind[count], odds)
-    end = float(ahead[count] @ hence[count])
-    log_evidence += float(np.log(end))
-    hence[count] /= end
+    scales[count] = ahead[count] @ hence[count]
+    hence[count] /= scales[count]
     for t in range(count - 1, -1, -1):
-        then = hence[t + 1]
-        got = likes[t] * then[1:-1]
-        before = hence[t]
-        before[:-1] = then[:-1] * stays[t] + jump * got.sum() + leave[t] * then[-1]
-        before[:-2] += follow * out_of[t] * np.cumsum((into[t] * got)[::-1])[::-1]
-        before[-1] = stay_free[t] * then[-1] + back * got.sum()
+        then, before = hence[t + 1], hence[t]
+        somewhere = float(likes[t] @ then[1:-1])
+        before[:-1] = then[:-1] * stays[t] + (jump * somewhere + leave[t] * then[-1])
+        before[:-2] += out_of[t] * _add_up((into[t] * then[1:-1])[::-1])[::-1]
+        before[-1] = stay_free[t] * then[-1] + back * somewhere
         before /= ahead[t] @ before
 
     # Posteriors. gain[t]: what turns products of ahead and hence into probabilities.
     now, then = ahead[:-1], hence[1:]
-    got = likes * then[:, 1:-1]
-    came = follow * into[:-1] * np.cumsum(now[:, :-2] * out_of[:-1], axis=1)
-    landed = jump * now[:, :-1].sum(axis=1, keepdims=True) + back * now[:, -1:]
-    match = got * (came + landed)
+    free = now[:, -1]
+    upto = np.cumsum(now[:, :-2] * out_of, axis=1)
+    came = into * then[:, 1:-1]
+    match = came * upto
+    match += likes * then[:, 1:-1] * (jump * (1.0 - free) + back * free)[:, None]
     kept_place = (now[:, :-1] * then[:, :-1]).sum(axis=1)
-    freed = then[:, -1] * (leave * now[:, :-1].sum(axis=1) + stay_free * now[:, -1])
-    gain = 1.0 / (match.sum(axis=1) + kept_place * stays + freed) if count else np.ones(0)
+    freed = then[:, -1] * (leave * (1.0 - free) + stay_free * free)
+    gain = 1.0 / (match.sum(axis=1) + kept_place * stays + freed)
 
-    # Key r is silent where the state goes from p < r to q > r in one step.
-    upto = np.cumsum(now[:, :-2] * out_of[:-1], axis=1) * follow
-    beyond = np.cumsum((into[:-1] * got)[:, ::-1], axis=1)[:, ::-1]
+    # Key r is silent where the state goes from p <= r to q > r + 1 in one step.
     passed = np.zeros(n)
     if n:
+        beyond = np.cumsum(came[:, ::-1], axis=1)[:, ::-1]
         passed[:-1] = (gain[:, None] * upto[:, :-1] * beyond[:, 1:]).sum(axis=0)
     if finished and n:
         upto_end = np.cumsum(ahead[count, :-2] * np.exp(-behind[count, :-1]))
-        passed += upto_end * _pressed_until(behind[count], odds)[1:] / end
+        passed += upto_end * _pressed_until(behind[count], odds)[1:] / scales[count]
     place = ahead[count] * hence[count]
     return Alignment(
         match=match * gain[:, None],
@@ -231,8 +230,11 @@ def align(
         free=freed * gain,
         silent=np.clip(passed, 0.0, 1.0),
         place=place / place.sum(),
-        log_evidence=log_evidence,
+        log_evidence=float(np.log(scales).sum()),
     )
+
+
+_add_up = np.add.accumulate
 
 
 def _pressed_until(behind: Floats, odds: Odds) -> Floats:

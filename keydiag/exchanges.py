@@ -15,16 +15,19 @@ from dataclasses import dataclass, replace
 from math import log
 
 import numpy as np
+from numpy.typing import NDArray
 
 from keydiag.alignment import ODDS, Floats, Step, align
 from keydiag.answers import Pair
 
-__all__ = ["Exchange", "exchanged_keys", "exchanged_lines", "move_lines"]
+__all__ = ["Exchange", "exchanged_keys", "exchanged_lines"]
 
-# Prior probability of exchanged leads (any two or three of them), and of two given keys being
-# exchanged: order of magnitude of faults/priors.toml (common practice, no source).
-LEADS_PRIOR = 0.003
-KEYS_PRIOR = 0.0002
+# Prior probability of two given leads being exchanged: order of magnitude of faults/priors.toml
+# (common practice, no source).
+LEADS_PRIOR = 0.0005
+# The same for two given keys; so that against hands that press two keys in the wrong order (own
+# judgement, see Odds) it weighs about even, and only asking tells.
+KEYS_PRIOR = 0.0001
 # For the guess of moved lines: a key answers with its own crossing, with another one on one of
 # its lines, with any. Only their order matters: following the order is made cheap, so that the
 # answers pair up with the keys, and hands are assumed not to jump about.
@@ -56,18 +59,17 @@ def exchanged_lines(
     names: Sequence[str],
     asked: Sequence[str],
     answers: Sequence[frozenset[Pair]],
-    steps: Sequence[Step],
 ) -> Exchange | None:
     """The exchange of whole lines that the answers of one round suggest, if they suggest any.
 
     names: of the lines, by pin index (longer indices are free pins). asked: the keys of the
-    round in order. answers: the newly low bits of each answer; steps: the same, for `align`.
+    round in order. answers: the newly low bits of each answer.
     """
-    keys = list(layout)
-    number = {key: k for k, key in enumerate(keys)}
-    guess = [replace(s, like=_guess(layout, a)) for s, a in zip(steps, answers, strict=True)]
+    number = {key: k for k, key in enumerate(layout)}
+    pairs = np.array(list(layout.values()))
+    steps = [Step(_guess(pairs, answer), False, True) for answer in answers]
     silent = np.full((len(steps) + 1, len(asked)), ODDS.silent)
-    aligned = align(guess, [number[k] for k in asked], silent, finished=False, odds=GUESS_ODDS)
+    aligned = align(steps, [number[k] for k in asked], silent, finished=False, odds=GUESS_ODDS)
     votes: dict[int, Counter[int]] = {}
     for t, answer in enumerate(answers):
         n = int(aligned.match[t].argmax())
@@ -76,7 +78,11 @@ def exchanged_lines(
         (bit,) = answer
         for line, seen in zip(layout[asked[n]], bit, strict=True):
             votes.setdefault(line, Counter())[seen] += 1
-    return move_lines(layout, names, dict(_winners(votes)))
+    moved = dict(_winners(votes))
+    # Half an exchange is none: the keys of the other line are not reached yet, or are dead.
+    if any(pin < len(names) and pin not in moved for pin in moved.values()):
+        return None
+    return _move_lines(layout, names, moved) if moved else None
 
 
 def _winners(votes: Mapping[int, Counter[int]]) -> Iterator[tuple[int, int]]:
@@ -93,29 +99,20 @@ def _winners(votes: Mapping[int, Counter[int]]) -> Iterator[tuple[int, int]]:
             yield line, pin
 
 
-def move_lines(
+def _move_lines(
     layout: Mapping[str, Pair], names: Sequence[str], moved: Mapping[int, int]
-) -> Exchange | None:
-    """The exchange in which each line index of `moved` is found on another pin. A line whose
-    place is taken, and of which nothing is known, is taken to be where the first one should be."""
-    full = dict(moved)
-    for line, pin in moved.items():
-        if pin < len(names) and pin not in full:
-            full[pin] = line
-    full = {line: pin for line, pin in full.items() if line != pin}
-    if not full or len(set(full.values())) != len(full):
-        return None
+) -> Exchange:
+    """The exchange in which each line index of `moved` is found on the pin it maps to."""
     changes = tuple(
-        (key, (full.get(drive, drive), full.get(sense, sense)))
+        (key, (moved.get(drive, drive), moved.get(sense, sense)))
         for key, (drive, sense) in layout.items()
-        if drive in full or sense in full
+        if drive in moved or sense in moved
     )
     what = ", ".join(
         f"{names[line]} answers as {names[pin] if pin < len(names) else 'a free pin'}"
-        for line, pin in sorted(full.items())
-        if line < len(names)
+        for line, pin in sorted(moved.items())
     )
-    return Exchange(changes, log(LEADS_PRIOR) * ((len(full) + 1) // 2), what, True)
+    return Exchange(changes, log(LEADS_PRIOR) * ((len(moved) + 1) // 2), what, True)
 
 
 def exchanged_keys(
@@ -148,12 +145,9 @@ def exchanged_keys(
     return list(found.values())[:MOST_PAIRS]
 
 
-def _guess(layout: Mapping[str, Pair], answer: frozenset[Pair]) -> Floats:
+def _guess(pairs: NDArray[np.int_], answer: frozenset[Pair]) -> Floats:
+    """How well a one-bit answer fits each (drive, sense): own, near or any."""
     if len(answer) != 1:
-        return np.full(len(layout), GUESS_ANY)
-    ((drive, sense),) = answer
-    values = []
-    for mine in layout.values():
-        same = (mine[0] == drive) + (mine[1] == sense)
-        values.append((GUESS_ANY, GUESS_NEAR, GUESS_OWN)[same])
-    return np.array(values)
+        return np.full(len(pairs), GUESS_ANY)
+    (bit,) = answer
+    return np.array([GUESS_ANY, GUESS_NEAR, GUESS_OWN])[(pairs == bit).sum(axis=1)]

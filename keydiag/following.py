@@ -11,7 +11,6 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from itertools import pairwise
 from math import exp, log
 
 import numpy as np
@@ -32,6 +31,9 @@ FICKLE = 0.001
 # one and no more, because a builder who takes the rows in another order leaves the same answers.
 # Only a key that was asked for alone takes it further.
 MOST_FROM_ORDER = log(5.0)
+# So many answers out of place, or keys passed, before an exchange of lines is thought of: one
+# slip makes one or two, and two exchanged rows make two, where the hands seem to jump.
+ENOUGH_TROUBLE = 2
 
 Layout = dict[str, Pair]
 
@@ -116,16 +118,21 @@ class Followed:
 
 @dataclass(frozen=True, slots=True)
 class _Row:
-    """How one event compares with every key of the half, in board order."""
+    """How one event compares with every key of the half, in board order. exact: the keys whose
+    exact answer it is."""
 
+    event: PressEvent
+    appeared: frozenset[Pair]
     answers: tuple[Answer, ...]
+    exact: tuple[int, ...]
     like: Floats
 
 
 @dataclass(frozen=True, slots=True)
 class _Trial:
-    """All rounds aligned under one layout."""
+    """All rounds aligned under one layout; `name` tells it from the others tried."""
 
+    name: str
     layout: Layout
     rows: list[list[_Row]]
     silence: list[Floats]
@@ -151,14 +158,16 @@ class Follower:
         self.number = {key: k for k, key in enumerate(circuit.keys)}
         self._pins = len(circuit.pins)
         self._weight = [spread(answer, self._pins) for answer in Answer]
-        self._rows: dict[tuple[frozenset[Pair], Reading, tuple[Pair, ...]], _Row] = {}
+        self._rows: dict[tuple[int, str], _Row] = {}
+        self._mutes: dict[tuple[Pair, Reading | None], float | None] = {}
 
     def follow(self, rounds: Sequence[Round], rest: Reading | None) -> Followed:
         """Make sense of all rounds; `rest` is the latest rest baseline, if there is one."""
-        trial = self._try(dict(self.circuit.forward), rounds, rest)
+        trial = self._try("", dict(self.circuit.forward), rounds, rest)
         weighed: list[Weighed] = []
         for exchange in self._candidates(trial, rounds):
-            other = self._try(exchange.apply(trial.layout), rounds, rest)
+            name = f"{trial.name}; {exchange.what}"
+            other = self._try(name, exchange.apply(trial.layout), rounds, rest)
             gain = trial.gain(exchange, other)
             weighed.append(Weighed(exchange, gain > 0, 1.0 / (1.0 + exp(-abs(gain)))))
             if gain > 0:
@@ -175,43 +184,39 @@ class Follower:
 
     # --- one layout ---
 
-    def _try(self, layout: Layout, rounds: Sequence[Round], rest: Reading | None) -> _Trial:
-        rows = [[self._row(layout, event) for event in r.answers()] for r in rounds]
+    def _try(
+        self, name: str, layout: Layout, rounds: Sequence[Round], rest: Reading | None
+    ) -> _Trial:
+        rows = [[self._row(name, layout, event) for event in r.answers()] for r in rounds]
         silence = [self._silence(layout, rounds, rows, r, rest) for r in range(len(rounds))]
         alignments: list[Alignment] = []
         shown: set[tuple[int, frozenset[Pair]]] = set()  # (key, odd answer) of earlier rounds
         for r, round_ in enumerate(rounds):
-            events, asked = round_.answers(), [self.number[key] for key in round_.asked]
-            for t, event in enumerate(events):
-                again = [k for k in asked if (k, event.appeared) in shown]
+            asked = [self.number[key] for key in round_.asked]
+            for t, row in enumerate(rows[r]):
+                again = [k for k in asked if (k, row.appeared) in shown]
                 if again:
-                    rows[r][t] = self._raise(rows[r][t], again)
-            repeats = [False, *(a.appeared == b.appeared for a, b in pairwise(events))]
+                    rows[r][t] = _raise(row, again)
             steps = [
-                Step(row.like, repeat, event.steady)
-                for event, row, repeat in zip(events, rows[r], repeats, strict=False)
+                Step(row.like, t > 0 and row.appeared == rows[r][t - 1].appeared, row.event.steady)
+                for t, row in enumerate(rows[r])
             ]
             alignment = align(steps, asked, silence[r], finished=round_.finished)
             alignments.append(alignment)
-            for t, event in enumerate(events):
-                for n in np.flatnonzero(alignment.match[t] >= HINT):
-                    shown.add((asked[n], event.appeared))
-        return _Trial(layout, rows, silence, alignments)
+            if r < len(rounds) - 1:
+                for t, n in zip(*np.nonzero(alignment.match >= HINT), strict=True):
+                    shown.add((asked[n], rows[r][t].appeared))
+        return _Trial(name, layout, rows, silence, alignments)
 
-    def _raise(self, row: _Row, keys: Sequence[int]) -> _Row:
-        """These keys seem to have given this odd answer when last asked: no wonder this time."""
-        like = row.like.copy()
-        like[list(keys)] = np.maximum(like[list(keys)], ODDS.same_again)
-        return _Row(row.answers, like)
-
-    def _row(self, layout: Layout, event: PressEvent) -> _Row:
-        memo = (event.appeared, event.rest, tuple(layout.values()))
-        row = self._rows.get(memo)
-        if row is None:
-            appeared = sum(1 << (d + 1) * self._pins + s for d, s in event.appeared)
+    def _row(self, name: str, layout: Layout, event: PressEvent) -> _Row:
+        row = self._rows.get((event.number, name))
+        if row is None or row.event is not event:
+            seen = event.appeared
+            appeared = sum(1 << (d + 1) * self._pins + s for d, s in seen)
             answers = tuple(compare(expect(pair, event.rest), appeared) for pair in layout.values())
+            exact = tuple(k for k, answer in enumerate(answers) if answer is Answer.EXACT)
             like = np.array([self._weight[answer] for answer in answers])
-            row = self._rows[memo] = _Row(answers, like)
+            row = self._rows[event.number, name] = _Row(event, seen, answers, exact, like)
         return row
 
     def _silence(
@@ -225,72 +230,86 @@ class Follower:
         """For `align`: how likely each asked key of round r gives no sign, before each answer."""
         asked = rounds[r].asked
         crossing = self.circuit.crossing
-        everywhere = {k for its in rows for row in its for k in _exact(row)}
+        spoke = {k for its in rows for row in its for k in row.exact}
+        before = {key for earlier in rounds[:r] for key in earlier.asked}
         mute_kin: Counter[int] = Counter()  # line -> keys on it that never answered
         base = np.zeros(len(asked))
         for n, key in enumerate(asked):
-            expected = expect(layout[key], rest) if rest is not None else None
-            if expected is not None and not expected.must:
-                base[n] = LIKELY if expected.may else ODDS.silent_masked
-            elif self.number[key] in everywhere:
+            masked = self._masked(layout[key], rest)
+            if masked is not None:
+                base[n] = masked
+            elif self.number[key] in spoke:
                 base[n] = FICKLE
-            elif any(key in earlier.asked for earlier in rounds[:r]):
+            elif key in before:
                 base[n] = ODDS.silent_again
             else:
                 kin = max(mute_kin[line] for line in crossing[key])
                 base[n] = (ODDS.silent, ODDS.silent_kin, ODDS.silent_run)[min(kin, 2)]
                 mute_kin.update(crossing[key])
-        base += ODDS.skipped
-        table = np.tile(base, (len(rows[r]) + 1, 1))
+        table = np.tile(np.minimum(base + ODDS.skipped, 1.0), (len(rows[r]) + 1, 1))
         place = {self.number[key]: n for n, key in enumerate(asked)}
         for t, row in enumerate(rows[r]):
-            for k in _exact(row):
+            for k in row.exact:
                 if k in place:  # it answered here, so it may be passed over from now on
                     later = table[t + 1 :, place[k]]
                     np.maximum(later, ODDS.skipped_seen, out=later)
-        return np.minimum(table, 1.0)
+        return table
+
+    def _masked(self, pair: Pair, rest: Reading | None) -> float | None:
+        """How likely nothing is seen of a sound key because of what conducts at rest; None if
+        it must be seen."""
+        try:
+            return self._mutes[pair, rest]
+        except KeyError:
+            expected = expect(pair, rest) if rest is not None else None
+            masked = None
+            if expected is not None and not expected.must:
+                masked = LIKELY if expected.may else ODDS.silent_masked
+            self._mutes[pair, rest] = masked
+            return masked
 
     # --- exchanges ---
 
     def _candidates(self, trial: _Trial, rounds: Sequence[Round]) -> Iterator[Exchange]:
         """Exchanges worth weighing against `trial`, lines first."""
-        if self._goes_well(trial, rounds):
+        if not self._troubles(trial, rounds, range(len(rounds))):
             return
-        first, events = rounds[0], rounds[0].answers()
-        lines = exchanged_lines(
-            trial.layout, self.circuit.line_names, first.asked,
-            [event.appeared for event in events],
-            [Step(row.like, False, e.steady) for row, e in zip(trial.rows[0], events, strict=True)],
-        )  # fmt: skip
-        if lines is not None:
-            yield lines
-            return
+        if self._troubles(trial, rounds, range(1)) >= ENOUGH_TROUBLE:
+            lines = exchanged_lines(
+                trial.layout,
+                self.circuit.line_names,
+                rounds[0].asked,
+                [row.appeared for row in trial.rows[0]],
+            )
+            if lines is not None:
+                yield lines
+                return
         seen: set[str] = set()
         for r, round_ in enumerate(rounds):
-            own = [self._own(row) for row in trial.rows[r]]
+            own = [
+                self.circuit.keys[row.exact[0]] if len(row.exact) == 1 else None
+                for row in trial.rows[r]
+            ]
             matched = [_matched(trial.alignments[r], t) for t in range(len(own))]
             for exchange in exchanged_keys(trial.layout, round_.asked, own, matched):
                 if exchange.what not in seen:
                     seen.add(exchange.what)
                     yield exchange
 
-    def _own(self, row: _Row) -> str | None:
-        """The key whose exact answer this is, if it is just one's."""
-        exact = list(_exact(row))
-        return self.circuit.keys[exact[0]] if len(exact) == 1 else None
-
-    def _goes_well(self, trial: _Trial, rounds: Sequence[Round]) -> bool:
-        """True if every answer is the exact answer of the next asked key, or a later one."""
-        for alignment, rows, round_ in zip(trial.alignments, trial.rows, rounds, strict=True):
-            before = -1
-            for t, row in enumerate(rows):
+    def _troubles(self, trial: _Trial, rounds: Sequence[Round], which: range) -> int:
+        """How many answers are not the exact answer of a key whose turn it was, or of a later
+        one, and how many keys were passed."""
+        count = 0
+        for r in which:
+            alignment, before = trial.alignments[r], -1
+            count += int((alignment.silent >= LIKELY).sum())
+            for t, row in enumerate(trial.rows[r]):
                 n = _matched(alignment, t)
-                if n is None or n <= before:
-                    return False
-                if row.answers[self.number[round_.asked[n]]] is not Answer.EXACT:
-                    return False
-                before = n
-        return True
+                fits = n is not None and n > before
+                if n is None or not fits or self.number[rounds[r].asked[n]] not in row.exact:
+                    count += 1
+                before = before if n is None else n
+        return count
 
     # --- attribution ---
 
@@ -304,8 +323,8 @@ class Follower:
             alignment = trial.alignments[r]
             due = [n for n, p in enumerate(alignment.silent) if p >= HINT]
             whose = self._whose(trial, r, round_)
-            for t, event in enumerate(round_.answers()):
-                k = int(whose[t].argmax())
+            for t, row in enumerate(trial.rows[r]):
+                event, k = row.event, int(whose[t].argmax())
                 n = _matched(alignment, t)
                 while n is not None and due and due[0] < n:
                     signs.append(self._silent(trial, r, round_, due.pop(0), True, misses))
@@ -313,7 +332,7 @@ class Follower:
                     strays.append(event)
                     continue
                 key, p = self.circuit.keys[k], float(whose[t, k])
-                answer = trial.rows[r][t].answers[k]
+                answer = row.answers[k]
                 own = answer is Answer.EXACT and trial.layout[key] == self.circuit.forward[key]
                 in_turn = n is not None or bool(alignment.free[t] >= LIKELY)
                 signs.append(Sign(key, r, event, answer, own, in_turn, True, p, p))
@@ -350,8 +369,11 @@ class Follower:
         return Sign(key, r, None, None, False, True, settled, p, p * (1.0 - misses[key]))
 
 
-def _exact(row: _Row) -> Iterator[int]:
-    return (k for k, answer in enumerate(row.answers) if answer is Answer.EXACT)
+def _raise(row: _Row, keys: Sequence[int]) -> _Row:
+    """These keys seem to have given this odd answer when last asked: no wonder this time."""
+    like = row.like.copy()
+    like[list(keys)] = np.maximum(like[list(keys)], ODDS.same_again)
+    return replace(row, like=like)
 
 
 def _matched(alignment: Alignment, t: int) -> int | None:

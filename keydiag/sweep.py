@@ -15,7 +15,8 @@ they came, and nothing depends on when one looked.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import groupby
 from typing import Literal
 
 from keydiag.answers import Answer, expect
@@ -31,7 +32,7 @@ and gave no sign. odd: gave something else. unsure: a slip of the hand would exp
 
 SURE = 0.9  # posterior from which an attribution counts as certain
 MOST_ASKS = 2  # how often one key is asked for again; after that, what was seen stands
-RUN = 3  # so many silent keys on one line are no slip: one of them is asked for, not all
+RUN = 3  # so many silent neighbours on a line are no slip: one of them is asked for, not all
 
 
 class Sweep:
@@ -156,7 +157,7 @@ class Sweep:
                 moved = [k for k, _ in weighed.exchange.moved if k in asked and k not in told]
                 told.update(moved[1:])
         asked = [key for key in asked if key not in told]
-        if asked and self._is_mute(asked[-1]):
+        if asked and not any(s.event and s.posterior >= SURE for s in self.signs(asked[-1])):
             # Not the key pressed last: pressed again, that could be a double press.
             last = next((s.key for s in reversed(self._followed.signs) if s.event), None)
             sound = [key for key in self.order if self._status(key) == "seen" and key != last]
@@ -178,28 +179,21 @@ class Sweep:
         return False
 
     def _told_by_another(self, silent: Sequence[str]) -> set[str]:
-        """Of silent keys that share a line with enough others, all but the first per line."""
-        crossing = self.circuit.crossing
-        mute = [k for k in self.order if self._is_mute(k) and self.signs(k)]
-        crowded = {
-            line
-            for key in mute
-            for line in crossing[key]
-            if sum(line in crossing[other] for other in mute) >= RUN
-        }
-        spoken = {
-            line
-            for key in mute
-            if sum(sign.event is None for sign in self.signs(key)) >= MOST_ASKS
-            for line in crossing[key]
-        }
+        """Of silent keys that stand side by side on a line, RUN or more, all but one."""
         told: set[str] = set()
-        for key in silent:
-            lines = crowded.intersection(crossing[key])
-            if lines & spoken and self.signs(key):
-                told.add(key)
-            spoken |= lines
+        for run in self._silent_runs():
+            asked = any(len(self.signs(key)) >= MOST_ASKS for key in run)
+            here = [key for key in silent if key in run and key not in told]
+            told.update(here if asked else here[1:])
         return told
+
+    def _silent_runs(self) -> Iterator[set[str]]:
+        """Keys without a sign that are neighbours on the path of a line, RUN or more of them."""
+        for path in self.circuit.keys_on.values():
+            for quiet, keys in groupby(path, lambda k: bool(self.signs(k)) and self._is_mute(k)):
+                run = set(keys)
+                if quiet and len(run) >= RUN:
+                    yield run
 
     def _is_mute(self, key: str) -> bool:
         """True if nothing was ever heard of this key."""
