@@ -10,9 +10,6 @@
 #include "board.h"
 #include "flash.h"
 
-// The core's lamps on PD5 and PB0: how many more milliseconds they stay lit. See alive().
-extern volatile uint8_t TxLEDPulse, RxLEDPulse;
-
 namespace board {
 
 namespace {
@@ -253,9 +250,8 @@ uint8_t write(const uint8_t* data, uint8_t n) {
 }
 
 void alive() {
-    // The core sets these when it serves a request and, 100 ms later, sets PB0 or PD5 to put its
-    // lamps out; zero keeps it from that. What it did to the ports already is undone.
-    TxLEDPulse = RxLEDPulse = 0;
+    // The core's interrupts switch its lamps on PB0 and PD5 when the host makes a request of the
+    // device: never while a pin is driven, but a pull-up may have come or gone. Set it right.
     PORTB = pulled[0];
     PORTD = pulled[2];
     // Opened at 1200 baud and closed: the core has set the watchdog to fall into the boot loader,

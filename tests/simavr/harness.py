@@ -19,11 +19,11 @@ import shutil
 import subprocess
 import tempfile
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Self
 
-from tests.simavr.avr_build import Image, build
+from tests.simavr.avr_build import ATMEGA32U4, Image, build
 
 HERE = Path(__file__).resolve().parent
 
@@ -48,10 +48,10 @@ def _folder() -> Path:
 
 
 @functools.cache
-def image(defines: tuple[str, ...] = ()) -> Image:
-    """The sketch for the ATmega32U4, built once for each set of extra defines."""
-    name = "image" + "".join(f"-{d}" for d in defines).replace("=", "")
-    return build(_folder() / name, defines=defines)
+def image(defines: tuple[str, ...] = (), variant: str = ATMEGA32U4.variant) -> Image:
+    """The sketch for the ATmega32U4, built once for each set of extra defines and core variant."""
+    name = "-".join((variant, *defines)).replace("=", "")
+    return build(_folder() / name, replace(ATMEGA32U4, variant=variant), defines)
 
 
 @functools.cache
@@ -94,7 +94,8 @@ class SimulatedProbe:
 
     `speed`: 1 = real time, 0 = as fast as it goes. `rise_ns`: how long a released line takes to
     read high. `threshold_mv`: below this a pad reads low (900 = the datasheet's VIL max, where two
-    diodes in series do not read low). `defines` rebuilds the sketch with other constants.
+    diodes in series do not read low). `defines` rebuilds the sketch with other constants, `variant`
+    for another board of the Arduino core.
     """
 
     def __init__(
@@ -105,6 +106,7 @@ class SimulatedProbe:
         rise_ns: int = 8000,
         threshold_mv: int = 900,
         defines: tuple[str, ...] = (),
+        variant: str = ATMEGA32U4.variant,
     ) -> None:
         self._dir = Path(tempfile.mkdtemp(prefix="run-", dir=_folder()))
         self.port = str(self._dir / "probe")
@@ -112,7 +114,7 @@ class SimulatedProbe:
         half.write_text(netlist, "ascii")
         self._log = (self._dir / "log").open("w+")
         self._process = subprocess.Popen(
-            [harness(), image(defines).elf, half, self.port, "--speed", str(speed),
+            [harness(), image(defines, variant).elf, half, self.port, "--speed", str(speed),
              "--rise", str(rise_ns), "--threshold", str(threshold_mv)],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=self._log, text=True, bufsize=1,
         )  # fmt: skip

@@ -128,21 +128,37 @@ def test_nothing_is_driven_or_pulled_before_go_and_nothing_outside_use_after() -
         assert drives.high == 0 and drives.at_once == 1
 
 
-def test_every_pad_can_be_used_and_none_is_ever_high() -> None:
-    # All 26 pads, with PB0 and PD5, where the core would like to blink its lamps.
-    with SimulatedProbe("pin PB0 a\npin PD5 b\nswitch S a b\n") as probe, Bench(probe) as bench:
+def test_every_pad_can_be_used() -> None:
+    with SimulatedProbe("pin PB0 a\npin PF7 b\nswitch S a b\n") as probe, Bench(probe) as bench:
         bench.hello()
         probe.forget()
         bench.go(PORTS)
         probe.press("S")
-        assert bench.conducts() == {("PB0", "PD5"), ("PD5", "PB0")}
-        for _ in range(3):  # requests on the control pipe light the lamps
-            bench.port.baudrate = 57600
-            bench.settled()
-            bench.port.baudrate = 115200
-            bench.settled()
+        assert bench.conducts() == {("PB0", "PF7"), ("PF7", "PB0")}
         drives = probe.drives()
         assert drives.driven == (1 << 26) - 1 and drives.high == 0 and drives.at_once == 1
+
+
+@pytest.mark.parametrize("variant", ["micro", "leonardo"])
+def test_the_cores_lamps_never_drive_a_line_high(variant: str) -> None:
+    # Requests on the control pipe make the core's interrupt switch its lamps on PB0 and PD5; the
+    # two variants do it the opposite way round. Slow lines, so that PB0 is driven half the time.
+    half = "pin PB0 a\npin PD5 b\n"
+    with SimulatedProbe(half, rise_ns=100_000, variant=variant) as probe, Bench(probe) as bench:
+        bench.hello()
+        probe.forget()
+        bench.go(("PB0", "PD5"))
+        for _ in range(8):
+            for baud in (57600, 115200):
+                bench.port.baudrate = baud
+                wait_until(lambda baud=baud: probe.drives().baud == baud)
+        drives = probe.drives()
+        assert drives.high == 0 and drives.driven == LAMPS
+        bench.settled()  # and 100 ms later, when the lamps go out
+        for _ in range(3):
+            bench.until_kind(wire.Same)
+        assert bench.conducts() == set() and bench.settled().rest == 0
+        assert probe.drives().high == 0
 
 
 def test_a_short_to_the_supply_is_let_go_at_once_and_reported() -> None:
