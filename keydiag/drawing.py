@@ -26,9 +26,7 @@ from keydiag.geometry import (
     name_spot,
     outline,
     place,
-    stretches,
 )
-from keydiag.leads import Lead, leads, pads
 from keydiag.marks import (
     Places,
     draw_glow,
@@ -40,7 +38,7 @@ from keydiag.marks import (
     square,
 )
 from keydiag.pen import BOLD_LETTER, LETTER, Pen, Side, document, inset
-from keydiag.places import locate_all, owner
+from keydiag.places import Layout, lay_out, locate, owner
 from keydiag.style import (
     BODY,
     BODY_EDGE,
@@ -58,6 +56,8 @@ from keydiag.style import (
     ROW,
     SOLDER,
 )
+
+__all__ = ["face_point", "locate", "svg", "zoom_svg"]
 
 _COLOUR = {"row": ROW, "column": COLUMN}
 _WIRE_MM = 0.9
@@ -87,13 +87,16 @@ def svg(
     Raises:
         UsageError: an address names nothing on this half.
     """
-    places = locate_all(board, list(highlight))
-    ways = leads(board)
+    layout = lay_out(board)
+    places = {address: layout.locate(address) for address in highlight}
     pen, page = Pen(side), Pen("key")
-    _draw_half(pen, board, side, places, ways)
+    _draw_half(pen, layout, side, places)
     anchors = draw_marks(pen, board, places)
     if len(places) == 1:
-        flags = [box([pen.to_view(v.flag[:2]), pen.to_view(v.flag[2:])]) for v in ways.values()]
+        flags = [
+            box([pen.to_view(lead.flag[:2]), pen.to_view(lead.flag[2:])])
+            for lead in layout.leads.values()
+        ]
         for address, anchor in anchors.items():
             draw_label(page, pen, board, address, anchor, flags)
     reached = [pen.reach()] + ([page.reach()] if len(anchors) == 1 else [])
@@ -143,10 +146,11 @@ def zoom_svg(
     if not wanted:
         raise ValueError("zoom_svg needs at least one address")
     names = part_names(board, wanted)
-    named = locate_all(board, list(names))
+    layout = lay_out(board)
+    named = {address: layout.locate(address) for address in names}
     places = {address: named[address] for address in wanted}
     pen, page = Pen(side), Pen("key")
-    _draw_half(pen, board, side, places, leads(board))
+    _draw_half(pen, layout, side, places)
     anchors = draw_marks(pen, board, places)
     key = owner(wanted[0])
     focus = anchors.get(wanted[0]) or _middle(board)
@@ -170,7 +174,8 @@ def _middle(board: Board) -> Point:
 # --- the half -----------------------------------------------------------------------------------
 
 
-def _draw_half(pen: Pen, board: Board, side: Side, places: Places, ways: dict[str, Lead]) -> None:
+def _draw_half(pen: Pen, layout: Layout, side: Side, places: Places) -> None:
+    board = layout.board
     for key in board.key:
         _draw_key(pen, board, key, side)
     draw_glow(pen, places)
@@ -178,12 +183,12 @@ def _draw_half(pen: Pen, board: Board, side: Side, places: Places, ways: dict[st
     with pen.group(opacity=0.5 if side == "key" else 1.0):
         for kind, name, line in lines(board):
             spliced = {frozenset(pair) for pair in line.splice}
-            for (near, far), run in stretches(board, kind, name).items():
+            for (near, far), run in layout.wires[f"{kind} {name}"].items():
                 with pen.group(data_address=f"{kind} {name} between {near} and {far}"):
                     _draw_wire(pen, kind, run)
                     if frozenset((near, far)) in spliced:
                         _draw_offcut(pen, kind, run)
-        for name, lead in ways.items():
+        for name, lead in layout.leads.items():
             with pen.group(data_address=f"{name} lead"):
                 _draw_wire(pen, lead.kind, lead.run)
         for key in board.key:
@@ -193,8 +198,8 @@ def _draw_half(pen: Pen, board: Board, side: Side, places: Places, ways: dict[st
                 _draw_joint(pen, spot, _JOINT_MM, data_address=address)
     for key in board.key:
         _draw_name(pen, board, key, side)
-    _draw_flags(pen, board, ways)
-    _draw_controller(pen, board)
+    _draw_flags(pen, layout)
+    _draw_controller(pen, layout)
 
 
 def _draw_key(pen: Pen, board: Board, key: str, side: Side) -> None:
@@ -265,10 +270,9 @@ def _draw_joint(pen: Pen, spot: Point, radius: float, **address: str) -> None:
     pen.dot(spot, radius, fill=SOLDER, stroke=INK, stroke_width=0.3, **address)
 
 
-def _draw_flags(pen: Pen, board: Board, ways: dict[str, Lead]) -> None:
-    on_chip = pads(board) is not None  # the pins are drawn on the controller, then
-    for lead in ways.values():
-        address = {} if on_chip else {"data_address": f"pin {lead.pin}"}
+def _draw_flags(pen: Pen, layout: Layout) -> None:
+    for lead in layout.leads.values():  # the pins themselves are on the controller, if it is drawn
+        address = {} if layout.pads else {"data_address": f"pin {lead.pin}"}
         with pen.group(**address):
             edge = _COLOUR[lead.kind]
             pen.box(lead.flag, 1.0, fill=PAPER, stroke=edge, stroke_width=0.4)
@@ -276,8 +280,8 @@ def _draw_flags(pen: Pen, board: Board, ways: dict[str, Lead]) -> None:
             pen.text(lead.middle, words, 2.6, "middle", font_weight="bold", fill=INK)
 
 
-def _draw_controller(pen: Pen, board: Board) -> None:
-    chip = pads(board)
+def _draw_controller(pen: Pen, layout: Layout) -> None:
+    board, chip = layout.board, layout.pads
     if chip is None:
         return
     left, top, right, _ = chip.box

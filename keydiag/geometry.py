@@ -120,6 +120,11 @@ def diode_run(board: Board, key: str) -> Run:
     return tuple(place(board, key, point) for point in face(board).diode)
 
 
+def diode_body(board: Board, key: str) -> Run:
+    """The glass body of a key's diode, from anode to cathode."""
+    return face_point(board, key, "anode"), face_point(board, key, "cathode")
+
+
 def lines(board: Board) -> Iterator[tuple[Kind, str, Line]]:
     """Every line of the half, rows first, in file order."""
     for name, line in board.row.items():
@@ -139,17 +144,24 @@ def spots(board: Board, key: str) -> tuple[Point, ...]:
     return tuple(place(board, key, spot) for spot in marked)
 
 
-def stretches(board: Board, kind: Kind, name: str) -> dict[tuple[str, str], Run]:
-    """(near key, far key) -> the run of wire between them as drawn, in path order.
+Wires = dict[str, dict[tuple[str, str], Run]]
+"""``"row R1"`` -> (near key, far key) -> the run of wire between them, in path order."""
 
-    Straight, or bent where it would otherwise run over a joint or a diode it has nothing
-    to do with and seem to be soldered there.
+
+def wires(board: Board) -> Wires:
+    """Every stretch of every line as drawn, lines in file order.
+
+    Straight, or bent where it would otherwise run over a joint or a diode it has nothing to do
+    with and seem to be soldered there.
     """
-    line = (board.row if kind == "row" else board.column)[name]
+    marked = {key: spots(board, key) for key in board.key}
     return {
-        (near, far): _clear_run(board, kind, near, far)
-        for near, far in walk(line.path)
-        if near is not None
+        f"{kind} {name}": {
+            (near, far): _clear_run(board, kind, near, far, marked)
+            for near, far in walk(line.path)
+            if near is not None
+        }
+        for kind, name, line in lines(board)
     }
 
 
@@ -157,32 +169,36 @@ _CLEAR_MM = 2.2  # a wire that passes a joint nearer than this looks joined to i
 _EDGE_MM = 10.5  # from the centre of a key to just outside it
 
 
-def _clear_run(board: Board, kind: Kind, near: str, far: str) -> Run:
+def _clear_run(
+    board: Board, kind: Kind, near: str, far: str, marked: dict[str, tuple[Point, ...]]
+) -> Run:
     joint = wire_joint(board, kind)
     start, end = face_point(board, near, joint), face_point(board, far, joint)
     middle = ((start[0] + end[0]) / 2, (start[1] + end[1]) / 2)
     reach = math.dist(start, end) / 2 + 20.0  # keys further off cannot be in the way
     obstacles = [
         spot
-        for key in board.key
+        for key, its in marked.items()
         if math.dist(board.key[key].at, middle) < reach
-        for spot in spots(board, key)
+        for spot in its
         if spot not in (start, end)
-    ]
-    # Straight; or first out of the one key, or of the other, or of both, along the wire's way.
-    leaving = _outward(board, kind, near, end), _outward(board, kind, far, start)
-    ways: list[Run] = [
-        (start, end),
-        (start, leaving[0], end),
-        (start, leaving[1], end),
-        (start, *leaving, end),
     ]
 
     def cost(run: Run) -> tuple[int, float]:
         touched = sum(distance(spot, run) < _CLEAR_MM for spot in obstacles)
         return touched, sum(math.dist(a, b) for a, b in zip(run, run[1:], strict=False))
 
-    return min(ways, key=cost)
+    straight: Run = (start, end)
+    if cost(straight)[0] == 0:
+        return straight
+    # First out of the one key, or of the other, or of both, along the wire's way.
+    leaving = _outward(board, kind, near, end), _outward(board, kind, far, start)
+    bent: list[Run] = [
+        (start, leaving[0], end),
+        (start, leaving[1], end),
+        (start, *leaving, end),
+    ]
+    return min([straight, *bent], key=cost)
 
 
 def _outward(board: Board, kind: Kind, key: str, target: Point) -> Point:

@@ -16,6 +16,7 @@ from keydiag.geometry import (
     Kind,
     Point,
     Run,
+    Wires,
     box,
     distance,
     face_point,
@@ -24,7 +25,6 @@ from keydiag.geometry import (
     overlap,
     rectangle,
     spots,
-    stretches,
     wire_joint,
 )
 
@@ -86,22 +86,28 @@ def pads(board: Board) -> Pads | None:
     return Pads(limits, at, frozenset(sides[0]))
 
 
-def leads(board: Board) -> dict[str, Lead]:
-    """The lead of every line, by ``"row R1"`` or ``"column C1"``, flags free of keys and others."""
+def leads(board: Board, runs: Wires) -> dict[str, Lead]:
+    """The lead of every line, by ``"row R1"`` or ``"column C1"``, flags free of keys and others.
+
+    Args:
+        board: the half.
+        runs: its wires, see ``geometry.wires``; no flag is put on them.
+    """
     keys = {key: _Shape.of(outline(board, key, GAP_MM)) for key in board.key}
     taken = list(keys.values())
     chip = pads(board)
     if chip is not None:
         taken.append(_Shape.of(_grown(chip.box, 1.0)))
-    for kind, name, _ in lines(board):
-        for run in stretches(board, kind, name).values():
+    for each in runs.values():
+        for run in each.values():
             taken += [_Shape.of(piece) for piece in zip(run, run[1:], strict=False)]
     found: dict[str, Lead] = {}
     for kind, name, line in lines(board):
         best: Lead | None = None
         least = math.inf
         for way in _SIDEWAYS if kind == "row" else _UPRIGHT:  # the usual ways first
-            laid = _lead(board, kind, name, line, way, keys, taken, least)
+            own = list(runs[f"{kind} {name}"].values())
+            laid = _lead(board, kind, name, line, way, own, keys, taken, least)
             if laid is not None and laid[0] < least:
                 least, best = laid
         assert best is not None  # the first way has no limit
@@ -140,6 +146,7 @@ def _lead(
     name: str,
     line: Line,
     way: Point,
+    own: list[Run],
     keys: dict[str, _Shape],
     taken: list[_Shape],
     limit: float,
@@ -189,7 +196,7 @@ def _lead(
     cost = far + 30.0 * crossed + (0.0 if usual else 12.0)
     if any(distance(spot, run) < 2.0 for spot in spots(board, key) if spot != joint):
         cost += 15.0  # over other parts of its own key, or over its name
-    for run_on in stretches(board, kind, name).values():
+    for run_on in own:
         for a, b in ((run_on[0], run_on[1]), (run_on[-1], run_on[-2])):
             x, y = b[0] - a[0], b[1] - a[1]
             if a == joint and (x * dx + y * dy) > 0.85 * math.hypot(x, y):

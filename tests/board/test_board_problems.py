@@ -176,7 +176,12 @@ CASES = [
         'column.Ra (line 27): "Ra" is the name of row Ra as well; give every row and column',
     ),
     ("unknown table", "[column.C1]", "[colum.C1]", 'unknown field "colum"; did you mean "column"?'),
-    ("line that is no table", "[column.C1]", "[column]\nC1 = 3\n[column.C9]", "column.C1 (line 28)"),
+    (
+        "line that is no table",
+        "[column.C1]",
+        "[column]\nC1 = 3\n[column.C9]",
+        "column.C1 (line 28)",
+    ),
 ]
 
 
@@ -236,7 +241,10 @@ def test_empty_and_nearly_empty():
 @pytest.mark.parametrize(
     ("text", "line"),
     [
-        ("format = \n", "half.toml: line 1, column 10: not TOML: invalid value; look for a missing"),
+        (
+            "format = \n",
+            "half.toml: line 1, column 10: not TOML: invalid value; look for a missing",
+        ),
         ("format = 1\nname = x\n", "half.toml: line 2, column 8: not TOML: invalid value; look"),
         ("path = [1,\n", "half.toml: end of the file: not TOML: invalid value; look for a missing"),
         ("[key.A1]\n[key.A1]\n", "line 2, column 8: not TOML: cannot declare key.A1 twice; the"),

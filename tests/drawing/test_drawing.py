@@ -14,7 +14,7 @@ from keydiag import board, drawing, geometry
 from keydiag.callouts import edge_toward, place_callout
 from keydiag.errors import UsageError
 from keydiag.geometry import face, face_point
-from keydiag.leads import leads
+from keydiag.places import lay_out
 from keydiag.style import MARK
 
 LEFT = board.example("bramblewick-left")
@@ -68,7 +68,7 @@ def test_every_key_and_every_lead_is_named_exactly_once(side):
     named = texts(parse(drawing.svg(LEFT, side)))
     for key in LEFT.key:
         assert named[key] == 1
-    for lead in leads(LEFT).values():
+    for lead in lay_out(LEFT).leads.values():
         assert named[f"{lead.line} {lead.pin}"] == 1  # the flag
         assert named[lead.pin] == 1  # the pad of the controller
 
@@ -88,11 +88,10 @@ def test_the_solder_side_is_the_key_side_in_a_mirror(half):
 
 
 def test_left_is_right_on_the_solder_side():
-    def x(side, key):
-        return float(parts(parse(drawing.svg(LEFT, side)))[f"{key} diode-row joint"][0].get("cx"))
-
-    assert x("key", "L11") < x("key", "L17")
-    assert x("solder", "L11") > x("solder", "L17")
+    for side, sign in (("key", 1), ("solder", -1)):
+        found = parts(parse(drawing.svg(LEFT, side)))
+        xs = [float(found[f"{key} diode-row joint"][0].get("cx")) for key in ("L11", "L17")]
+        assert sign * xs[0] < sign * xs[1]
 
 
 @pytest.mark.parametrize("side", ["key", "solder"])
@@ -278,7 +277,7 @@ def test_zoom_shows_every_part_at_most_once(side):
     assert all(len(elements) == 1 for elements in found.values())
 
 
-# --- whatever the builder calls things -------------------------------------------------------------
+# --- whatever the builder calls things ----------------------------------------------------------
 
 
 @settings(deadline=None, max_examples=30)

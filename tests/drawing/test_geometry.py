@@ -10,11 +10,12 @@ from keydiag import board, geometry
 from keydiag.board import Board, Key, Line
 from keydiag.errors import UsageError
 from keydiag.geometry import along, distance, face, face_point, outline, overlap, turned
-from keydiag.leads import leads, pads
-from keydiag.places import addresses, locate, owner
+from keydiag.leads import pads
+from keydiag.places import lay_out, locate, owner
 
 LEFT = board.example("bramblewick-left")
 RIGHT = board.example("bramblewick-right")
+WIRES = {half.name: geometry.wires(half) for half in (LEFT, RIGHT)}
 
 
 def one_key(turn=0.0, at=(100.0, 50.0), cathode_at="row", diode_side="row"):
@@ -152,7 +153,7 @@ def test_outline_is_the_cap():
 @pytest.mark.parametrize("half", [LEFT, RIGHT], ids=["left", "right"])
 def test_stretches_join_the_wire_joints_of_neighbours(half):
     for kind, name, line in geometry.lines(half):
-        runs = geometry.stretches(half, kind, name)
+        runs = WIRES[half.name][f"{kind} {name}"]
         assert list(runs) == [pair for pair in board.walk(line.path) if pair[0] is not None]
         joint = geometry.wire_joint(half, kind)
         for (one, two), run in runs.items():
@@ -164,7 +165,7 @@ def test_stretches_join_the_wire_joints_of_neighbours(half):
 def test_no_wire_of_bramblewick_seems_soldered_to_a_foreign_joint(half):
     crossing = board.crossings(half)
     for kind, name, _ in geometry.lines(half):
-        for run in geometry.stretches(half, kind, name).values():
+        for run in WIRES[half.name][f"{kind} {name}"].values():
             for key, (row, column) in crossing.items():
                 for joint in face(half).joints:
                     own = name == (row if kind == "row" else column)
@@ -184,7 +185,7 @@ def test_a_wire_bends_around_a_joint_in_its_way():
         },
         key={"K1": Key(at=(0, 0)), "K2": Key(at=(10, 20)), "K3": Key(at=(20, 40))},
     )  # fmt: skip
-    run = geometry.stretches(half, "column", "C1")["K1", "K3"]
+    run = geometry.wires(half)["column C1"]["K1", "K3"]
     assert len(run) > 2
     assert distance(face_point(half, "K2", "switch-column"), run) > 2.2
 
@@ -226,7 +227,7 @@ def grids(draw):
 
 
 def flags_are_clear(half):
-    shapes = {name: geometry.rectangle(*lead.flag) for name, lead in leads(half).items()}
+    shapes = {name: geometry.rectangle(*lead.flag) for name, lead in lay_out(half).leads.items()}
     for name, shape in shapes.items():
         for key in half.key:
             assert not overlap(shape, outline(half, key)), (name, key)
@@ -243,7 +244,7 @@ def test_flags_of_bramblewick_cover_nothing(half):
 @given(grids())
 def test_flags_never_cover_a_key_or_another_flag(half):
     flags_are_clear(half)
-    for name, lead in leads(half).items():
+    for name, lead in lay_out(half).leads.items():
         kind, line = name.split()
         first = next(board.walk((half.row if kind == "row" else half.column)[line].path))[1]
         assert lead.key == first
@@ -251,7 +252,7 @@ def test_flags_never_cover_a_key_or_another_flag(half):
 
 
 def test_rows_leave_sideways_and_columns_upright_where_they_can():
-    ways = leads(LEFT)
+    ways = lay_out(LEFT).leads
     for row in ("R1", "R2", "R3", "R4", "R5"):
         start, end = ways[f"row {row}"].run
         assert start[1] == end[1] and end[0] > start[0]  # to the right, where the controller is
@@ -272,7 +273,8 @@ def test_pads_show_every_used_pin_once():
 
 
 def test_every_kind_of_address_has_its_place():
-    at = {address: locate(LEFT, address) for address in [
+    layout = lay_out(LEFT)
+    at = {address: list(layout.locate(address)) for address in [
         "L23 switch-column joint", "L23 diode", "L23 switch", "L23 node", "L23",
         "row R2 between L24 and L23", "row R2 lead", "row R2", "column C3", "pin PD4",
     ]}  # fmt: skip
@@ -286,8 +288,8 @@ def test_every_kind_of_address_has_its_place():
     (stretch,) = at["row R2 between L24 and L23"]
     assert stretch[0] == face_point(LEFT, "L24", "diode-row")
     assert stretch[-1] == face_point(LEFT, "L23", "diode-row")
-    assert at["row R2 lead"] == [leads(LEFT)["row R2"].run]
-    assert at["row R2"][0] == leads(LEFT)["row R2"].run
+    assert at["row R2 lead"] == [lay_out(LEFT).leads["row R2"].run]
+    assert at["row R2"][0] == lay_out(LEFT).leads["row R2"].run
     assert len(at["row R2"]) == 1 + 6  # the lead and the six stretches between seven keys
     assert at["pin PD4"] == [(pads(LEFT).at["PD4"],)]
 
@@ -300,7 +302,7 @@ def test_a_stretch_may_be_named_from_either_end():
 def test_a_pin_no_line_uses():
     assert locate(LEFT, "pin PB0") == [(LEFT.controller.at,)]
     assert locate(one_key(), "pin PB0") == []
-    assert locate(one_key(), "pin PD1") == [(leads(one_key())["row R1"].middle,)]
+    assert locate(one_key(), "pin PD1") == [(lay_out(one_key()).leads["row R1"].middle,)]
 
 
 @pytest.mark.parametrize(
@@ -323,7 +325,7 @@ def test_addresses_that_name_nothing(address, mend):
 def test_count_of_addresses():
     # 41 keys: key, switch, diode, node and three joints each; 13 lines with lead and pin each;
     # a stretch for every key on a line but the first.
-    assert len(addresses(LEFT)) == 41 * 7 + 13 * 3 + (41 - 6) + (41 - 7)
+    assert len(lay_out(LEFT).places) == 41 * 7 + 13 * 3 + (41 - 6) + (41 - 7)
 
 
 def test_owner_of_an_address():
