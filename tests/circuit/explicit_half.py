@@ -113,6 +113,31 @@ class ExplicitHalf:
         low, unknown = zip(*answers, strict=True)
         return Prediction(rest, low, rest_unknown, unknown)
 
+    def meter(
+        self, faults: Iterable[Fault], held: Iterable[str], red: object, black: object
+    ) -> str:
+        """What a meter between two places shows: closed, diode (red on the anode side) or open.
+        Two diodes in series, above 1 V on the diode range, count as open."""
+        graph = self.draw(sorted(set(faults)), held)
+        nets = self.nets(graph)
+        if nets[red] == nets[black]:
+            return "closed"
+        for anode, cathode, drops in graph.edges(data="drops"):
+            if drops and (nets[anode], nets[cathode]) == (nets[red], nets[black]):
+                return "diode"
+        return "open"
+
+    def places(self) -> dict[tuple[str, str, str], object]:
+        """(sort, name, key) of every spot a meter can touch -> that place of the graph."""
+        out: dict[tuple[str, str, str], object] = {
+            ("pin", port, ""): ("pin", port) for port in self.ports
+        }
+        for line, steps in self.steps.items():
+            out.update((("line", line, key), ("spot", line, key)) for _, key in steps)
+        for key in self.keys:
+            out.update(((str(i), "", key), each) for i, each in enumerate(self._points(key)))
+        return out
+
     @staticmethod
     def nets(graph: nx.DiGraph) -> dict[object, frozenset[object]]:
         """Place -> all places joined to it without a diode between."""
@@ -127,7 +152,7 @@ class ExplicitHalf:
         """The whole half as a directed graph; edges carry `drops`, the diodes on them (0 or 1)."""
         graph = nx.DiGraph()
         graph.add_nodes_from(["ground", "supply"])
-        graph.add_nodes_from(("pin", port) for port in self.ports)
+        graph.add_nodes_from(self.places().values())
         gone = {f.at[0] for f in faults if f.kind in _OPENS}
         shorted = {f.at[0] for f in faults if f.kind in ("stuck-switch", "shorted-diode")}
         moved = {f.at[0]: f.at[1] for f in faults if f.kind == "miswired-key"}

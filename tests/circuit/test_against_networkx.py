@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 
 from keydiag import resources
 from keydiag.board import loads
-from keydiag.circuit import Circuit, Prediction
-from keydiag.faults import KINDS, predict
+from keydiag.circuit import Circuit, Point, Prediction
+from keydiag.faults import KINDS, changes, predict
 
 WATCHED = ("PB0",)  # a port without a line that is watched
 FREE = ("PB1",)  # a port without a line that is not
@@ -68,6 +68,22 @@ def test_any_faults_on_a_small_half(data):
 @given(fault_sets(BRAMBLEWICK[1], 4), held_keys(BRAMBLEWICK[1], 3))
 def test_any_faults_on_bramblewick(faults, held):
     same(*BRAMBLEWICK, faults, held)
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.data())
+def test_a_meter_between_any_two_places(data):
+    at = data.draw(st.integers(0, len(SMALL) - 1), label="which small half")
+    circuit, half = SMALL[at]
+    faults = data.draw(SMALL_SETS[at], label="faults")
+    held = data.draw(held_keys(half, 2), label="held")
+    places = half.places()
+    red = data.draw(st.sampled_from(sorted(places)), label="red lead")
+    black = data.draw(st.sampled_from(sorted(places)), label="black lead")
+    made = [change for fault in sorted(faults) for change in changes(circuit, fault)]
+    wiring = circuit.wired(made, [key for _, _, key in (red, black) if key])
+    shown = wiring.meter(Point(*red), Point(*black), held)
+    assert shown == half.meter(faults, held, places[red], places[black])
 
 
 @pytest.mark.parametrize("kind", sorted(KINDS))
