@@ -12,11 +12,11 @@ PINS = 26
 
 
 @functools.cache
-def library() -> ctypes.CDLL:
+def library(pins: int = PINS) -> ctypes.CDLL:
+    """The library for a probe of that many pins."""
     sources = (*PLAIN, HOST / "fake_board.cpp", HOST / "probe_lib.cpp")
-    lib = ctypes.CDLL(
-        str(compile_host("probe.so", sources, ("-DPROBE_PINS=26", "-shared", "-fPIC")))
-    )
+    flags = (f"-DPROBE_PINS={pins}", "-shared", "-fPIC")
+    lib = ctypes.CDLL(str(compile_host(f"probe{pins}.so", sources, flags)))
     lib.board_broken.restype = ctypes.c_char_p
     for name in ("us", "pulled", "ever_pulled", "ever_driven", "drives", "supply_drives"):
         getattr(lib, f"board_{name}").restype = ctypes.c_uint32
@@ -31,9 +31,9 @@ def parse(data: bytes) -> list[str]:
     return out.value.decode().splitlines()
 
 
-def write(word: str, *parts: tuple[str, object]) -> bytes:
+def write(word: str, *parts: tuple[str, object], pins: int = PINS) -> bytes:
     """One line by the probe's writer; a part is (method of LineWriter, value)."""
-    lib = library()
+    lib = library(pins)
     lib.line_begin(word.encode())
     for how, value in parts:
         if how == "text":
@@ -71,10 +71,13 @@ class HostProbe:
         assert self.lib.board_broken() == b""
         return messages  # type: ignore[return-value]
 
-    def wire_up(self, low: dict[int, int], rest: int = 0, supply: int = 0) -> None:
-        """`low[i]`: who reads low with pin i driven, besides itself."""
+    def wire_up(
+        self, low: dict[int, int], rest: int = 0, supply: int = 0, late_supply: int = 0
+    ) -> None:
+        """`low[i]`: who reads low with pin i driven, besides itself; `supply`: pins held up by the
+        supply; `late_supply`: pins that it pulls up while they are driven."""
         masks = (ctypes.c_uint32 * PINS)(*(low.get(i, 0) for i in range(PINS)))
-        self.lib.board_wire(rest, masks, supply)
+        self.lib.board_wire(rest, masks, supply, late_supply)
 
     def sleep(self, seconds: float) -> None:
         self.lib.board_sleep(int(seconds * 1e6))

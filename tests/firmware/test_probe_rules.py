@@ -120,6 +120,16 @@ def test_a_short_to_the_supply_is_reported_and_seldom_tried_again() -> None:
     assert of(Diff, probe.poll(260))[0].changes == ((1, 0b010),)
 
 
+def test_a_pin_that_the_supply_takes_while_it_is_driven_is_given_up_and_reported() -> None:
+    probe, _ = running({1: 0b100})
+    probe.wire_up({1: 0b100}, late_supply=0b010)
+    [diff] = of(Diff, probe.poll(3))
+    assert diff.changes == ((1, 0),)
+    before = probe.lib.board_drives()
+    probe.poll(100)
+    assert probe.lib.board_drives() - before == 200  # the other two
+
+
 @pytest.mark.parametrize("seconds, still", [(1.9, True), (2.05, False)])
 def test_silence_stops_after_two_seconds(seconds: float, still: bool) -> None:
     probe, _ = running()

@@ -66,7 +66,7 @@ uint16_t rise_us(uint8_t pin, uint16_t limit) {
 Mask low() {
     Mask mask = fake.rest;
     if (fake.driven >= 0) mask |= fake.with[fake.driven] | bit(uint8_t(fake.driven));
-    return mask & fake.pulled & ~fake.supply;
+    return mask & fake.pulled & ~(fake.supply | fake.late_supply);
 }
 
 bool has_analog(uint8_t pin) { return pin >= 20; }

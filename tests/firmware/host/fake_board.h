@@ -13,8 +13,8 @@
 
 struct FakeBoard {
     // Wiring: who is low at rest, who is low with pin i driven (its own bit is added), which pins
-    // the supply holds up.
-    board::Mask rest = 0, with[board::PINS] = {}, supply = 0;
+    // the supply holds up, and which it pulls up only after they were driven low.
+    board::Mask rest = 0, with[board::PINS] = {}, supply = 0, late_supply = 0;
     uint32_t us = 0;            // the clock
     bool up = true, suspended = false;
     std::deque<uint8_t> in;     // from the host

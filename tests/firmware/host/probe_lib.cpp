@@ -83,10 +83,11 @@ int probe_said(char* out, int size) {
     fake.out.erase(0, size_t(n));
     return n;
 }
-void board_wire(uint32_t rest, const uint32_t* with, uint32_t supply) {
+void board_wire(uint32_t rest, const uint32_t* with, uint32_t supply, uint32_t late_supply) {
     fake.rest = rest;
     memcpy(fake.with, with, sizeof fake.with);
     fake.supply = supply;
+    fake.late_supply = late_supply;
 }
 void board_link(int up, int suspended) {
     fake.up = up;
