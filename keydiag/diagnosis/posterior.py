@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from keydiag.diagnosis.candidates import Candidates
 from keydiag.diagnosis.evidence import Evidence
-from keydiag.diagnosis.search import NO_FAULTS, Space, explain
+from keydiag.diagnosis.search import DEPTH, NO_FAULTS, WIDTH, Space, explain
 from keydiag.diagnosis.symptoms import Splitter, Symptom, merge
 from keydiag.faults import Fault, Predictor
 from keydiag.faults.predict import FaultSet
@@ -23,6 +23,9 @@ UNKNOWN_FRAME = 1e-4
 # A best explanation that leaves more of this probability to `unknown` is not trusted: look further
 # away before giving up.
 WIDEN_AT = 0.5
+# Far places are many and unlikely: a couple of them at most, and few sets kept on the way.
+FAR_WIDTH = 12
+FAR_DEPTH = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,14 +101,17 @@ class Explainer:
             return found
         if self._any is None:
             self._any = Candidates(self.predictor.circuit, self.predictor, "any")
-        return self._weigh(self._space(evidence, symptom, self._any), symptom)
+        space = self._space(evidence, symptom, self._any)
+        return self._weigh(space, symptom, FAR_WIDTH, FAR_DEPTH)
 
     def _space(self, evidence: Evidence, symptom: Symptom, candidates: Candidates) -> Space:
         care, context = symptom.care, symptom.context
         return Space(evidence, self.predictor, self.priors, candidates, care, context)
 
-    def _weigh(self, space: Space, symptom: Symptom) -> Explained:
-        scores = explain(space)
+    def _weigh(
+        self, space: Space, symptom: Symptom, width: int = WIDTH, depth: int = DEPTH
+    ) -> Explained:
+        scores = explain(space, width, depth)
         frames = len(symptom.frames)
         unknown = math.log(UNKNOWN_PRIOR) + frames * math.log(UNKNOWN_FRAME)
         top = max(max(scores.values()), unknown)

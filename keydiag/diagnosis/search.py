@@ -15,10 +15,16 @@ from dataclasses import dataclass, field
 from keydiag.diagnosis.candidates import Candidates
 from keydiag.diagnosis.evidence import Evidence, Frame
 from keydiag.faults import Fault, Predictor
-from keydiag.faults.predict import FaultSet
+from keydiag.faults.predict import NO_KEYS, FaultSet
 from keydiag.faults.priors import Priors
 
 NO_FAULTS: FaultSet = frozenset()
+
+# Kinds that let current pass between nets that are apart on the board.
+CONNECTORS = frozenset(
+    ("bridge", "stuck-switch", "swapped-leads", "misplaced-lead", "miswired-key", "swapped-keys",
+     "line-to-ground", "line-to-supply")
+)  # fmt: skip
 
 # Hypotheses this much less probable (natural log) than the best are dropped: 5e-4 of its weight.
 SLACK = 7.6
@@ -42,6 +48,7 @@ class Space:
     context: FaultSet = NO_FAULTS  # faults taken for granted, part of every prediction
     _fits: dict[tuple[int, FaultSet], tuple[int, float]] = field(default_factory=dict)
     _showing: dict[frozenset[str], list[int]] = field(default_factory=dict)
+    _lines: list[int] = field(default_factory=list)
 
     @property
     def frames(self) -> tuple[Frame, ...]:
@@ -65,19 +72,39 @@ class Space:
         return (predicted.bits ^ frame.seen) & ~predicted.unknown & self.care[number]
 
     def frames_showing(self, fault: Fault, faults: FaultSet) -> Sequence[int]:
-        """Numbers of the frames that this fault can change when added to these faults."""
-        shows = self.predictor.facts(fault)[0]
-        if shows is None or any(
-            self.predictor.facts(other)[1] or other.kind == "swapped-keys"
-            for other in (*faults, *self.context, fault)
-        ):
+        """Numbers of the frames that this fault can change when added to these faults.
+
+        Sound: in any other frame the fault's lines are not connected to the keys held, and what it
+        does at rest it does not change.
+        """
+        shows, _, lines = self.predictor.facts(fault)
+        others = faults | self.context
+        connectors = [o for o in others if o.kind in CONNECTORS]
+        if shows is not None and fault.kind not in CONNECTORS and not connectors:
+            numbers = self._showing.get(shows)
+            if numbers is None:
+                numbers = self._showing[shows] = [
+                    n for n, frame in enumerate(self.frames) if not shows.isdisjoint(frame.held)
+                ]
+            return numbers
+        packed = self.predictor.packed
+        if packed(others | {fault}, NO_KEYS) != packed(others, NO_KEYS):
             return range(len(self.frames))
-        numbers = self._showing.get(shows)
-        if numbers is None:
-            numbers = self._showing[shows] = [
-                n for n, frame in enumerate(self.frames) if not shows.isdisjoint(frame.held)
-            ]
-        return numbers
+        grown = True
+        while grown:
+            grown = False
+            for other in connectors:
+                more = self.predictor.facts(other)[2]
+                if more & lines and more & ~lines:
+                    lines |= more
+                    grown = True
+        return [n for n, mask in enumerate(self.frame_lines()) if mask & lines]
+
+    def frame_lines(self) -> list[int]:
+        """Per frame, the mask of the pins whose lines the keys held stand on."""
+        if not self._lines:
+            self._lines.extend(self.predictor.lines_of(frame.held) for frame in self.frames)
+        return self._lines
 
     def prior(self, faults: FaultSet) -> float:
         """Log prior odds of a fault set against no fault at all."""
@@ -109,7 +136,7 @@ class _Node:
     fits: tuple[tuple[int, float], ...]
 
 
-def explain(space: Space) -> dict[FaultSet, float]:
+def explain(space: Space, width: int = WIDTH, depth: int = DEPTH) -> dict[FaultSet, float]:
     """Fault sets with their scores, best first, none below the best by more than SLACK.
 
     The empty set is always judged: its score is that of slips and flipped bits alone.
@@ -119,11 +146,11 @@ def explain(space: Space) -> dict[FaultSet, float]:
     best = start.score
     frontier = [start]
     met: set[tuple[FaultSet, frozenset[int]]] = set()
-    for _ in range(3 * DEPTH):
+    for _ in range(3 * depth):
         following: list[_Node] = []
         for node in frontier:
             for child in _children(space, node, best - SLACK):
-                if (child.faults, child.left) in met or len(child.faults) > DEPTH:
+                if (child.faults, child.left) in met or len(child.faults) > depth:
                     continue
                 met.add((child.faults, child.left))
                 found[child.faults] = child.score
@@ -132,7 +159,7 @@ def explain(space: Space) -> dict[FaultSet, float]:
         # A set's prior, with what it leaves unexplained for good, bounds all that grows from it.
         following = [n for n in following if _bound(space, n) > best - SLACK]
         following.sort(key=lambda n: (-n.score, len(n.faults), _sorted_order(space, n.faults)))
-        frontier = following[:WIDTH]
+        frontier = following[:width]
         if not frontier:
             break
     kept = [
@@ -231,15 +258,36 @@ def _sorted_order(space: Space, faults: FaultSet) -> list[int]:
     return sorted(space.candidates.order(fault) for fault in faults)
 
 
-def gain_of(space: Space, fault: Fault, base: Sequence[int]) -> tuple[int, list[tuple[int, int]]]:
-    """What one more fault alone does to all frames, in bits: (fixed minus harmed, [(frame, fixed
-    bits)]).  `base` holds each frame's wrong bits under the space's context."""
+def gain_of(
+    space: Space, fault: Fault, base: Sequence[int]
+) -> tuple[int, int, list[tuple[int, int]]]:
+    """What one more fault alone does to all frames: (bits fixed, bits harmed, [(frame, fixed
+    bits)]).  `base` holds each frame's wrong bits under the space's context.
+
+    A fault that changes the rest reading is looked at in the rest frame and in the frames that
+    share its lines; in the others it does what it does at rest.
+    """
     single = frozenset((fault,))
-    net, fixed = 0, []
-    for number in space.frames_showing(fault, NO_FAULTS):
+    showing = space.frames_showing(fault, NO_FAULTS)
+    near, far = showing, ()
+    if len(showing) == len(base) and not space.frames[0].held and len(base) > 1:
+        lines = space.predictor.facts(fault)[2]
+        near = [0] + [n for n, mask in enumerate(space.frame_lines()) if mask & lines]
+        far = sorted(set(showing) - set(near))
+    mended_bits, harmed_bits = 0, 0
+    fixed = []
+    mended_at_rest, harmed_at_rest = 0, 0
+    for number in near:
         now = space.deviating(number, single)
-        mended = base[number] & ~now
-        net += mended.bit_count() - (now & ~base[number]).bit_count()
+        mended, harmed = base[number] & ~now, now & ~base[number]
+        mended_bits += mended.bit_count()
+        harmed_bits += harmed.bit_count()
         if mended:
             fixed.append((number, mended))
-    return net, fixed
+        if not number:
+            mended_at_rest, harmed_at_rest = mended, harmed
+    if far:
+        mended_bits += mended_at_rest.bit_count() * len(far)
+        harmed_bits += harmed_at_rest.bit_count() * len(far)
+        fixed += [(n, base[n] & mended_at_rest) for n in far if base[n] & mended_at_rest]
+    return mended_bits, harmed_bits, fixed

@@ -1,10 +1,11 @@
 """Split the evidence into independent symptom groups, so that five faults cost little more than one.
 
-First what shows with nothing held: bridges, stuck switches, grounded lines show in every frame, so
-they are explained from the rest frame alone and then taken for granted (the *context*) when the
-presses are looked at.  Then the presses: a *cell* is one bit of one frame that deviates from the
-context's prediction, and two cells belong together when some single fault that helps more than it
-harms mends both.  Each group is searched on its own, the other groups' cells masked out.
+A *cell* is one bit of one frame that deviates from what is expected.  First the wholesale faults
+are peeled off, largest effect first: a bridge shows in every frame, a break in every key beyond
+it.  Each peeled fault becomes the nucleus of a group of its own and is taken for granted (the
+*context*) when the rest is looked at.  Then the cells that are left: two belong together when some
+single fault that helps more than it harms mends both.  Each group is searched on its own, with
+the other groups' nuclei as context and their cells masked out.
 """
 
 from __future__ import annotations
@@ -13,11 +14,19 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from keydiag.diagnosis.candidates import Candidates
-from keydiag.diagnosis.evidence import Evidence
-from keydiag.diagnosis.search import NO_FAULTS, Space, explain, gain_of
+from keydiag.diagnosis.evidence import LOG_FLIP, Evidence
+from keydiag.diagnosis.search import NO_FAULTS, Space, gain_of
 from keydiag.faults import Fault, Predictor
 from keydiag.faults.predict import FaultSet
 from keydiag.faults.priors import Priors
+
+# Wholesale faults taken off one by one; more than this at once is no build, it is a wrong board
+# file, and the search goes on with what is left.
+MOST_NUCLEI = 12
+
+# Log odds of an ordinary explanation of one frame on its own (an open joint, a reversed diode): a
+# wholesale fault must beat as many of these as it mends frames (in part: a share of one).
+APART = -4.5
 
 Cell = tuple[int, int]  # (frame number, bit number)
 
@@ -49,49 +58,49 @@ class Splitter:
     candidates: Candidates
 
     def split(self, evidence: Evidence) -> list[Symptom]:
-        """The symptom groups, those that show at rest first; [] means nothing deviates."""
+        """The symptom groups, wholesale ones first; [] means nothing deviates."""
         pins = len(self.predictor.circuit.pins)
         everything = (1 << pins * (pins + 1)) - 1
-        resting = self._at_rest(evidence, everything)
-        context = frozenset().union(*(best for _, best in resting))
-        base, cells = self._cells(evidence, everything, context, skip_rest=bool(resting))
-        groups = self._joined(evidence, everything, context, base, cells)
-        out = []
-        for number, (bits, _) in enumerate(resting):
-            # The same bits count in every frame, except where a press group claims them.
-            mask = (bits,) + (0,) * (len(base) - 1)
-            care = tuple(everything & ~other for other in base)
-            others = frozenset().union(*(b for n, (_, b) in enumerate(resting) if n != number))
-            out.append(Symptom(mask, care, others))
+        peeled = self._peel(evidence, everything)
+        nuclei = frozenset(peeled)
+        base, cells = self._cells(evidence, everything, nuclei)
+        groups = self._joined(evidence, everything, nuclei, base, cells)
+        out = [
+            Symptom(mask, tuple(everything & ~bits for bits in base), nuclei - {nucleus})
+            for nucleus, mask in peeled.items()
+        ]
         for mask in groups:
-            care = tuple(
-                everything & ~(bits & ~own) for bits, own in zip(base, mask, strict=True)
-            )
-            out.append(Symptom(mask, care, context))
+            care = tuple(everything & ~(bits & ~own) for bits, own in zip(base, mask, strict=True))
+            out.append(Symptom(mask, care, nuclei))
         return out
 
-    def _at_rest(self, evidence: Evidence, everything: int) -> list[tuple[int, FaultSet]]:
-        """Groups of bits deviating at rest, each with its best explanation from rest alone."""
-        if not evidence.frames or evidence.frames[0].held:
-            return []
-        rest = Evidence(evidence.frames[:1])
-        base, cells = self._cells(rest, everything, NO_FAULTS)
-        if not cells:
-            return []
-        out = []
-        for mask in self._joined(rest, everything, NO_FAULTS, base, cells):
-            care = [everything & ~(base[0] & ~mask[0])]
-            space = Space(rest, self.predictor, self.priors, self.candidates, care)
-            out.append((mask[0], next(iter(explain(space)))))
-        return out
+    def _peel(self, evidence: Evidence, everything: int) -> dict[Fault, tuple[int, ...]]:
+        """Faults that explain several frames at once, with the cells each one mends."""
+        peeled: dict[Fault, tuple[int, ...]] = {}
+        while len(peeled) < MOST_NUCLEI:
+            space = self._space(evidence, everything, frozenset(peeled))
+            base = [space.deviating(n, NO_FAULTS) for n in range(len(evidence.frames))]
+            best: tuple[float, Fault, list[tuple[int, int]]] | None = None
+            for fault in _touching(space, base):
+                _, harmed, fixed = gain_of(space, fault, base)
+                credit = sum(bits.bit_count() / base[n].bit_count() for n, bits in fixed)
+                worth = self.priors.log_odds(fault) + harmed * LOG_FLIP - credit * APART
+                if len(fixed) > 1 and worth > 0 and (best is None or worth > best[0]):
+                    best = (worth, fault, fixed)
+            if best is None:
+                break
+            _, fault, fixed = best
+            mask = [0] * len(base)
+            for number, bits in fixed:
+                mask[number] = bits
+            peeled[fault] = tuple(mask)
+        return peeled
 
     def _cells(
-        self, evidence: Evidence, everything: int, context: FaultSet, skip_rest: bool = False
+        self, evidence: Evidence, everything: int, context: FaultSet
     ) -> tuple[list[int], list[Cell]]:
         space = self._space(evidence, everything, context)
         base = [space.deviating(number, NO_FAULTS) for number in range(len(evidence.frames))]
-        if skip_rest:
-            base[0] = 0
         return base, [(number, bit) for number, bits in enumerate(base) for bit in _bits(bits)]
 
     def _joined(
@@ -107,8 +116,8 @@ class Splitter:
         space = self._space(evidence, everything, context)
         mended: set[Cell] = set()
         for fault in _touching(space, base):
-            net, fixed = gain_of(space, fault, base)
-            if net <= 0:
+            mended_bits, harmed_bits, fixed = gain_of(space, fault, base)
+            if mended_bits <= harmed_bits:
                 continue
             group = [(number, bit) for number, bits in fixed for bit in _bits(bits)]
             mended.update(group)

@@ -94,6 +94,13 @@ class Predictor:
             )
         return known
 
+    def lines_of(self, keys: Iterable[str]) -> int:
+        """Mask of the pins whose lines these keys stand on."""
+        mask = 0
+        for key in keys:
+            mask |= self._lines_of_key[key]
+        return mask
+
     def packed(self, faults: FaultSet, held: frozenset[str]) -> Packed:
         """`predict(circuit, faults, held)` in packed form."""
         known = self._known.get((faults, held))
@@ -127,9 +134,7 @@ class Predictor:
         wanted = self.relevant(faults, held) if faults else faults
         if not wanted or not held:
             return self._wire(wanted, held)
-        near_lines = 0
-        for key in held:
-            near_lines |= self._lines_of_key[key]
+        near_lines = self.lines_of(held)
         far = set(wanted)
         grown = True
         while grown and far:
