@@ -70,17 +70,33 @@ class Sweep:
         self._rounds[-1].finished = True
         self._known = None
 
-    def begin_round(self, keys: Iterable[str], t_us: int) -> None:
-        """From probe time `t_us` on these keys are asked for, in this order (usually `ask()`)."""
-        self.finish()
+    def begin_round(self, keys: Iterable[str], t_us: int, *, cut: bool = False) -> None:
+        """From probe time `t_us` on these keys are asked for, in this order (usually `ask()`).
+
+        cut: the builder was told to turn off here, so the keys that were still to come in the
+        present round were neither pressed nor passed.
+        """
+        if cut:
+            self._cut_round()
+        else:
+            self.finish()
         self._rounds.append(Round(tuple(keys), "confirm", from_us=t_us))
+
+    def _cut_round(self) -> None:
+        present, place = self._rounds[-1], self._followed.places[-1]
+        if place is not None:
+            present.asked = present.asked[:place]
+        else:
+            done = {s.key for s in self._followed.signs if s.round == len(self._rounds) - 1}
+            present.asked = tuple(key for key in present.asked if key in done)
+        self._known = None
 
     # --- how it stands ---
 
     @property
     def status(self) -> dict[str, Status]:
         """Every key of the order -> how it stands."""
-        return {key: self._status(key) for key in self.order}
+        return {key: self.status_of(key) for key in self.order}
 
     @property
     def next_key(self) -> str | None:
@@ -98,7 +114,7 @@ class Sweep:
 
     def passed(self) -> tuple[str, ...]:
         """The keys that were passed without a sign, in order."""
-        return tuple(key for key in self.order if self._status(key) == "passed")
+        return tuple(key for key in self.order if self.status_of(key) == "passed")
 
     def signs(self, key: str) -> tuple[Sign, ...]:
         """Everything that is known of a key, oldest first."""
@@ -160,14 +176,14 @@ class Sweep:
         if asked and not any(s.event and s.posterior >= SURE for s in self.signs(asked[-1])):
             # Not the key pressed last: pressed again, that could be a double press.
             last = next((s.key for s in reversed(self._followed.signs) if s.event), None)
-            sound = [key for key in self.order if self._status(key) == "seen" and key != last]
+            sound = [key for key in self.order if self.status_of(key) == "seen" and key != last]
             asked += sound[-1:]
         return tuple(asked)
 
     def _wants_asking(self, key: str) -> bool:
         if sum(key in r.asked for r in self._rounds[1:]) >= MOST_ASKS or self._is_masked(key):
             return False
-        match self._status(key):
+        match self.status_of(key):
             case "unsure":
                 return True
             case "passed":
@@ -209,7 +225,8 @@ class Sweep:
 
     # --- how one key stands ---
 
-    def _status(self, key: str) -> Status:
+    def status_of(self, key: str) -> Status:
+        """How one key of the half stands, whether this sweep's order names it or not."""
         signs = [s for s in self.signs(key) if s.confidence >= LIKELY or s.event is None]
         if not signs:
             return "waiting"
