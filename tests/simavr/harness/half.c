@@ -127,8 +127,8 @@ int half_switch(const char *name, int closed) {
 int half_wire(const char *a, const char *b, int whole) {
     int found = -1, na = find_node(a), nb = find_node(b);
     for (int i = 0; i < n_parts; i++)
-        if (parts[i].kind != SWITCH && ((parts[i].a == na && parts[i].b == nb) ||
-                                        (parts[i].a == nb && parts[i].b == na))) {
+        if (parts[i].kind != SWITCH && parts[i].conducts != whole &&
+            ((parts[i].a == na && parts[i].b == nb) || (parts[i].a == nb && parts[i].b == na))) {
             parts[i].conducts = whole;
             found = 0;
         }

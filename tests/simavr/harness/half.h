@@ -27,7 +27,8 @@ extern int threshold_mv;
 int half_load(const char *path);
 /* Presses or releases every switch of that name; -1 if there is none. */
 int half_switch(const char *name, int closed);
-/* Breaks (0) or makes (1) the wire, resistor or diode between two nodes; -1 if there is none. */
+/* 0: breaks every wire, resistor and diode between two nodes. 1: mends those that are broken, or, if
+ * none is, lays a new wire between them. -1 if there is nothing to do it to. */
 int half_wire(const char *a, const char *b, int whole);
 /* Level in millivolts at every pad while the pads of `driven_low` sink current: SUPPLY_MV where
  * nothing conducts to a low. A driven pad that the supply holds up stays at SUPPLY_MV. */
