@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from os import PathLike
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -182,9 +182,44 @@ def keys_of(line: Line) -> tuple[str, ...]:
     return tuple(key for _, key in walk(line.path))
 
 
-def dumps(board: Board) -> str:
-    """TOML text that ``loads`` turns back into the same board. Defaults are left out."""
-    out = [
+def mirror(board: Board) -> Board:
+    """The other hand's half: the same half seen in a mirror, pins and paths as they are.
+
+    Places and turns change sign, and "left" and "right" change places in the name; mirroring
+    twice gives the same board.
+    """
+
+    def flip(at: tuple[float, float]) -> tuple[float, float]:
+        return 0.0 - at[0], at[1]  # not -x: that would make minus zero of zero
+
+    keys = {
+        name: key.model_copy(update={"at": flip(key.at), "turn": 0.0 - key.turn})
+        for name, key in board.key.items()
+    }
+    other = {"left": "right", "right": "left", "Left": "Right", "Right": "Left"}
+    name = re.sub(r"\b([Ll]eft|[Rr]ight)\b", lambda match: other[match[0]], board.name)
+    update: dict[str, Any] = {"name": name, "key": keys}
+    if board.controller is not None:
+        update["controller"] = Controller(at=flip(board.controller.at))
+    return board.model_copy(update=update)
+
+
+def dumps(board: Board, comments: Mapping[str, str] | None = None) -> str:
+    """TOML text that ``loads`` turns back into the same board. Defaults are left out.
+
+    Args:
+        board: the half.
+        comments: remarks to write above the file (``""``) or above the first ``"controller"``,
+            ``"row"``, ``"column"`` or ``"key"`` table; they may have several lines.
+    """
+    remarks = dict(comments or {})
+
+    def remark(where: str) -> list[str]:
+        lines = remarks.pop(where, "").splitlines()
+        plain = ["".join(c for c in line if c.isprintable()) for line in lines]  # as TOML wants
+        return [f"# {line}".rstrip() for line in plain] + [""] if lines else []
+
+    out = remark("") + [
         f"format = {board.format}",
         f"name = {_string(board.name)}",
         f"chip = {_string(board.chip)}",
@@ -192,15 +227,15 @@ def dumps(board: Board) -> str:
         f"diode_side = {_string(board.diode_side)}",
     ]
     if board.controller is not None:
-        out += ["", "[controller]", f"at = {_array(board.controller.at)}"]
+        out += ["", *remark("controller"), "[controller]", f"at = {_array(board.controller.at)}"]
     for kind, lines in (("row", board.row), ("column", board.column)):
         for name, line in lines.items():
-            out += ["", f"[{kind}.{_bare(name)}]", f"pin = {_string(line.pin)}"]
+            out += ["", *remark(kind), f"[{kind}.{_bare(name)}]", f"pin = {_string(line.pin)}"]
             out += [f"style = {_string(line.style)}", f"path = {_array(line.path)}"]
             if line.splice:
                 out.append(f"splice = {_array(line.splice)}")
     for name, key in board.key.items():
-        out += ["", f"[key.{_bare(name)}]", f"at = {_array(key.at)}"]
+        out += ["", *remark("key"), f"[key.{_bare(name)}]", f"at = {_array(key.at)}"]
         if key.turn != 0.0:
             out.append(f"turn = {key.turn!r}")
         if key.size != (CAP_MM, CAP_MM):
