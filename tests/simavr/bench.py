@@ -37,7 +37,7 @@ class Bench:
         """The next message, or None if none comes within some milliseconds."""
         if self.keep_alive and time.monotonic() > self.alive_at:
             self.say(wire.Full())
-            self.alive_at = time.monotonic() + 0.5
+            self.alive_at = time.monotonic() + 0.2
         if not self.waiting:
             self.waiting.extend(self.decoder.feed(self.port.read(self.port.in_waiting or 1)))
         if not self.waiting:

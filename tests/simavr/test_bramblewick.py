@@ -35,7 +35,7 @@ def reading_of(bench: Bench) -> Reading:
 
 
 def test_every_key_of_bramblewick_left_in_both_directions() -> None:
-    with SimulatedProbe(netlist(BOARD), speed=0) as probe, Bench(probe) as bench:
+    with SimulatedProbe(netlist(BOARD), speed=2) as probe, Bench(probe) as bench:
         bench.hello()
         bench.go(USE)
         for key in BOARD.key:
@@ -58,6 +58,14 @@ FAULTS = [
     ("row R1 bridged to row R2", "join rw:L11 rw:L21", "L11 L21 L31"),
     ("row R2 bridged to column C3", "join rw:L22 cw:L23", "L22 L23 L33"),
     ("column C4 shorted to ground", "join cw:L14 GND", "L14 L15"),
+    ("row R5 shorted to supply", "join rw:L51 VCC", "L51 L41"),
+    ("L23 switch-column joint on column C2", "cut cw:L23 a:L23; join cw:L22 a:L23", "L23 L22 L33"),
+    ("L23 node bridged to row R3", "join b:L23 rw:L33", "L23 L33 L32"),
+    (
+        "row R1 lead and column C2 lead swapped",
+        "cut lead:R1 rw:L17; cut lead:C2 cw:L12; join lead:R1 cw:L12; join lead:C2 rw:L17",
+        "L12 L11 L22 L33",
+    ),
 ]  # fmt: skip
 
 
@@ -73,10 +81,11 @@ def agrees(bench: Bench, probe: SimulatedProbe, fault: str, held: Iterable[str])
 
 @pytest.mark.parametrize(("fault", "change", "keys"), FAULTS, ids=[f[0] for f in FAULTS])
 def test_a_fault_reads_as_predicted(fault: str, change: str, keys: str) -> None:
-    with SimulatedProbe(netlist(BOARD), speed=0) as probe, Bench(probe) as bench:
+    with SimulatedProbe(netlist(BOARD), speed=2) as probe, Bench(probe) as bench:
         bench.hello()
         bench.go(USE)
-        probe.command(change)
+        for command in change.split("; "):
+            probe.command(command)
         agrees(bench, probe, fault, ())
         for key in keys.split():
             agrees(bench, probe, fault, (key,))
@@ -85,7 +94,7 @@ def test_a_fault_reads_as_predicted(fault: str, change: str, keys: str) -> None:
 
 def test_a_reversed_diode_reads_as_predicted() -> None:
     half = netlist(BOARD).replace(diode(BOARD, "L23"), diode(BOARD, "L23", turned=True))
-    with SimulatedProbe(half, speed=0) as probe, Bench(probe) as bench:
+    with SimulatedProbe(half, speed=2) as probe, Bench(probe) as bench:
         bench.hello()
         bench.go(USE)
         for held in ((), ("L23",), ("L24",), ("L23", "L33", "L34")):

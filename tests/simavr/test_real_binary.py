@@ -296,7 +296,7 @@ def test_level_of_a_good_crossing_a_resistive_joint_and_none() -> None:
 def test_eighteen_lines_reach_a_thousand_readings_a_second() -> None:
     """Cycles are the simulated chip's own, so this does not depend on the machine."""
     use = ports(8, 10)
-    with SimulatedProbe(matrix(8, 10), speed=0) as probe, Bench(probe) as bench:
+    with SimulatedProbe(matrix(8, 10), speed=2) as probe, Bench(probe) as bench:
         bench.hello()
         bench.go(use)
         probe.press("K11")
@@ -342,7 +342,7 @@ def test_too_short_a_settle_time_would_be_seen_here() -> None:
 
 
 def test_a_host_that_does_not_read_loses_lines_and_can_tell() -> None:
-    with SimulatedProbe(matrix(2, 2), speed=0) as probe, Bench(probe) as bench:
+    with SimulatedProbe(matrix(2, 2), speed=2) as probe, Bench(probe) as bench:
         bench.hello()
         bench.go(ports(2, 2))
 
