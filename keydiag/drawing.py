@@ -29,6 +29,7 @@ from keydiag.geometry import (
 )
 from keydiag.marks import (
     Places,
+    anchor_of,
     draw_glow,
     draw_label,
     draw_list,
@@ -149,13 +150,16 @@ def zoom_svg(
     layout = lay_out(board)
     named = {address: layout.locate(address) for address in names}
     places = {address: named[address] for address in wanted}
-    pen, page = Pen(side), Pen("key")
-    _draw_half(pen, layout, side, places)
-    anchors = draw_marks(pen, board, places)
-    key = owner(wanted[0])
-    focus = anchors.get(wanted[0]) or _middle(board)
-    x, y = pen.to_view(face_point(board, key, "switch") if key in board.key else focus)
+    key, runs = owner(wanted[0]), places[wanted[0]]
+    if key in board.key:
+        focus = face_point(board, key, "switch")
+    else:
+        focus = anchor_of(board, wanted[0], runs) if runs else _middle(board)
+    x, y = Pen(side).to_view(focus)
     window = (x - 1.25 * radius_mm, y - radius_mm, x + 1.25 * radius_mm, y + radius_mm)
+    pen, page = Pen(side, window), Pen("key")
+    _draw_half(pen, layout, side, places)
+    draw_marks(pen, board, places)
     margin = draw_part_names(page, pen, board, named, names, window)
     words = title or (wanted[0] if len(wanted) == 1 else f"{board.name}, {key}")
     head = window[0] - margin + 1.0

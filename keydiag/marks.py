@@ -52,7 +52,7 @@ def draw_marks(pen: Pen, board: Board, places: Places) -> dict[str, Point]:
         for run in places[address]:
             if len(run) == 1:
                 _draw_ring(pen, board, address, run[0])
-    anchors = {address: _anchor(board, address, runs) for address, runs in places.items() if runs}
+    anchors = {address: anchor_of(board, address, runs) for address, runs in places.items() if runs}
     if len(places) > 1:
         for address, number in numbers(places).items():
             if address in anchors:
@@ -88,7 +88,7 @@ def square(board: Board, key: str, half: float) -> Run:
     return tuple(place(board, key, corner) for corner in corners)
 
 
-def _anchor(board: Board, address: str, runs: tuple[Run, ...]) -> Point:
+def anchor_of(board: Board, address: str, runs: tuple[Run, ...]) -> Point:
     """The point a label of this address hangs on."""
     key = owner(address)
     if key in board.key and address in (key, f"{key} switch"):
@@ -181,7 +181,7 @@ def draw_part_names(
     spots: dict[str, Point] = {}
     for address, runs in places.items():
         if runs and address in names:
-            x, y = pen.to_view(_anchor(board, address, runs))
+            x, y = pen.to_view(anchor_of(board, address, runs))
             if window[0] < x < window[2] and window[1] < y < window[3]:
                 spots[address] = (x, y)
     centre = (window[0] + window[2]) / 2

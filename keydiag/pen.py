@@ -25,10 +25,15 @@ _FLIPPED: dict[Anchor, Anchor] = {"start": "end", "middle": "middle", "end": "st
 
 
 class Pen:
-    """Collects SVG elements and how far they reach."""
+    """Collects SVG elements and how far they reach.
 
-    def __init__(self, side: Side) -> None:
+    With a window (left, top, right, bottom in picture coordinates), what lies well outside it is
+    left out.
+    """
+
+    def __init__(self, side: Side, window: tuple[float, float, float, float] | None = None) -> None:
         self.sign = -1.0 if side == "solder" else 1.0
+        self._window = window
         self._parts: list[str] = []
         self._reach: list[Point] = []
 
@@ -37,22 +42,26 @@ class Pen:
         return point[0] * self.sign, point[1]
 
     def polygon(self, points: Sequence[Point], **style: Any) -> None:
-        self._note(points)
+        if self._unseen(points):
+            return
         self._add("polygon", points=self._list(points), **style)
 
     def line(self, points: Sequence[Point], **style: Any) -> None:
-        self._note(points)
+        if self._unseen(points):
+            return
         self._add("polyline", points=self._list(points), **{"fill": "none", **style})
 
     def dot(self, point: Point, radius: float, **style: Any) -> None:
-        self._note([point])
+        if self._unseen([point]):
+            return
         x, y = self.to_view(point)
         self._add("circle", cx=_number(x), cy=_number(y), r=_number(radius), **style)
 
     def box(self, limits: tuple[float, float, float, float], round_mm: float, **style: Any) -> None:
         """An upright rectangle (left, top, right, bottom) with rounded corners."""
         left, top, right, bottom = limits
-        self._note([(left, top), (right, bottom)])
+        if self._unseen([(left, top), (right, bottom)]):
+            return
         x = min(left * self.sign, right * self.sign)
         self._add(
             "rect",
@@ -75,6 +84,8 @@ class Pen:
     ) -> None:
         """Text around a point, on its vertical middle. The anchor is meant as seen from the top:
         "start" runs to the right there, and so to the left of the mirrored picture."""
+        if self._unseen([point]):
+            return
         if self.sign < 0:
             anchor, turn = _FLIPPED[anchor], -turn
         x, y = self.to_view(point)
@@ -94,9 +105,13 @@ class Pen:
     @contextmanager
     def group(self, **style: Any) -> Iterator[None]:
         """Everything drawn inside becomes one group, e.g. with ``data_address=...``."""
+        before = len(self._parts)
         self._parts.append(f"<g{_attributes(style)}>")
         yield
-        self._parts.append("</g>")
+        if len(self._parts) == before + 1:
+            self._parts.pop()  # nothing of it is to be seen
+        else:
+            self._parts.append("</g>")
 
     def reach(self) -> tuple[float, float, float, float]:
         """Left, top, right and bottom of what was drawn so far, in picture coordinates."""
@@ -106,8 +121,19 @@ class Pen:
     def content(self) -> str:
         return "\n".join(self._parts)
 
-    def _note(self, points: Sequence[Point]) -> None:
-        self._reach += [self.to_view(point) for point in points]
+    def _unseen(self, points: Sequence[Point]) -> bool:
+        """Note how far the picture reaches; True if the points are well outside the window."""
+        viewed = [self.to_view(point) for point in points]
+        if self._window is not None:
+            left, top, right, bottom = self._window
+            xs, ys = [x for x, _ in viewed], [y for _, y in viewed]
+            wide = 12.0  # mm: letters and strokes reach further than their points
+            if max(xs) < left - wide or min(xs) > right + wide:
+                return True
+            if max(ys) < top - wide or min(ys) > bottom + wide:
+                return True
+        self._reach += viewed
+        return False
 
     def _list(self, points: Sequence[Point]) -> str:
         viewed = (self.to_view(point) for point in points)
