@@ -21,7 +21,7 @@ from keydiag.geometry import (
     place,
     spots,
 )
-from keydiag.pen import BOLD_LETTER, Pen
+from keydiag.pen import BOLD_LETTER, Anchor, Pen
 from keydiag.places import owner
 from keydiag.style import INK, MARK, PAPER
 
@@ -199,7 +199,7 @@ def draw_part_names(
             page.dot(spots[address], 0.35, fill=INK)
             beside = (edge - 0.6 if left else edge + 0.6, level)
             weight = "bold" if address in list(names)[: _count_wanted(names)] else "normal"
-            anchor = "end" if left else "start"
+            anchor: Anchor = "end" if left else "start"
             page.text(beside, names[address], _NAME_MM, anchor, font_weight=weight, fill=INK)
     return max((len(names[a]) for a in spots), default=4) * _NAME_MM * BOLD_LETTER + 2.6
 
