@@ -224,10 +224,13 @@ masks = st.dictionaries(st.integers(0, 25), st.integers(0, 2**26 - 1), max_size=
 
 
 @settings(max_examples=150, deadline=None)
-@given(st.integers(1, 2**26 - 1), st.lists(st.tuples(masks, st.sampled_from([0, 0, 1 << 3])), max_size=8),
-       st.integers(0, 300))  # fmt: skip
+@given(
+    st.integers(1, 2**26 - 1),
+    st.lists(st.tuples(masks, st.sampled_from([0, 0, 1 << 3])), max_size=8),
+    st.integers(0, 300),
+)
 def test_what_the_host_tracks_is_what_is_wired(use, states, room) -> None:
-    """Any pins, any sequence of wirings, a link of any narrowness: the host ends up with the truth."""
+    """Any pins, any sequence of wirings, a link of any narrowness: the host ends up right."""
     probe = HostProbe()
     probe.say(Use(use), Go(0))
     tracker = wire.Tracker(use)
