@@ -94,7 +94,7 @@ def evidence_words(
     rest = frames[0].seen if frames and not frames[0].held else circuit_rest(circuit)
     out = []
     if frames and not frames[0].held and 0 in shown:
-        out += _rest_words(circuit, frames[0].seen)
+        out += rest_words(circuit, frames[0].seen)
     by_class: dict[tuple[str, tuple[str, ...]], list[str]] = {}
     for number in shown:
         frame = frames[number]
@@ -137,7 +137,8 @@ def _press_words(circuit: Circuit, what: str, detail: tuple[str, ...], keys: lis
     return f"{held}, its own crossing closes, and also {list_words(detail, 3)}."
 
 
-def _rest_words(circuit: Circuit, rest: int) -> list[str]:
+def rest_words(circuit: Circuit, rest: int) -> list[str]:
+    """What conducts with nothing held (packed reading), one sentence each; empty if nothing does."""
     reading = unpack(rest, len(circuit.pins))
     pins = circuit.pins
     names = {i: f"{name} ({pins[i]})" for i, name in enumerate(circuit.line_names)}
