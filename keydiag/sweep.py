@@ -108,6 +108,16 @@ class Sweep:
         return next((key for key in asked if key not in done), None)
 
     @property
+    def asked(self) -> tuple[str, ...]:
+        """The keys of the present round, in the order in which they are asked for."""
+        return self._rounds[-1].asked
+
+    @property
+    def rounds(self) -> int:
+        """How many rounds have been begun, the first included."""
+        return len(self._rounds)
+
+    @property
     def in_order(self) -> bool:
         """False if the builder has left the order, so that keys are merely ticked off."""
         return self._followed.places[-1] is not None
@@ -172,13 +182,16 @@ class Sweep:
             if weighed.exchange.of_lines:  # one key tells for all that it moves
                 moved = [k for k, _ in weighed.exchange.moved if k in asked and k not in told]
                 told.update(moved[1:])
-        asked = [key for key in asked if key not in told]
-        if asked and not any(s.event and s.posterior >= SURE for s in self.signs(asked[-1])):
-            # Not the key pressed last: pressed again, that could be a double press.
-            last = next((s.key for s in reversed(self._followed.signs) if s.event), None)
-            sound = [key for key in self.order if self.status_of(key) == "seen" and key != last]
-            asked += sound[-1:]
-        return tuple(asked)
+        return self.closed([key for key in asked if key not in told])
+
+    def closed(self, keys: Sequence[str]) -> tuple[str, ...]:
+        """These keys, and behind them one known to answer if the last might stay silent."""
+        if not keys or any(s.event and s.posterior >= SURE for s in self.signs(keys[-1])):
+            return tuple(keys)
+        # Not the key pressed last: pressed again, that could be a double press.
+        last = next((s.key for s in reversed(self._followed.signs) if s.event), None)
+        sound = [key for key in self.order if self.status_of(key) == "seen" and key != last]
+        return (*keys, *sound[-1:])
 
     def _wants_asking(self, key: str) -> bool:
         if sum(key in r.asked for r in self._rounds[1:]) >= MOST_ASKS or self._is_masked(key):
