@@ -30,11 +30,11 @@ ROOMS = {
         "bounce", "observe", "answers", "alignment", "exchanges", "following", "sweep",
     ),
     "diagnosis": ("diagnosis",),
-    "session": ("session",),
+    "session": ("session", "bench"),
     "drawing": (
         "geometry", "leads", "places", "style", "pen", "callouts", "marks", "drawing",
     ),
-    "report": ("report",),
+    "report": ("report", "plain"),
     "screen": ("screen",),
     "cli": ("cli", "__main__"),
 }  # fmt: skip

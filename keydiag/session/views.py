@@ -1,7 +1,6 @@
-"""The session: a fold over the journal's events, and the steps of the job.
+"""The immutable views of a session that the screen, the plain text and the report show.
 
-Here: `Session`, and the immutable views of it that a screen, the plain text and the report show.
-Not here: any port, clock or file (bench.py), and any layout.
+Here: what their fields mean. Not here: how they are drawn up (view.py), and any layout.
 """
 
 from __future__ import annotations
@@ -12,6 +11,7 @@ from typing import Literal
 from keydiag.board import Board
 from keydiag.circuit import Circuit
 from keydiag.diagnosis.model import Diagnosis
+from keydiag.session.repairs import Repair
 
 __all__ = ["KeyStatus", "KeyView", "LinkView", "Snapshot", "Step"]
 
@@ -52,6 +52,7 @@ class Snapshot:
     that have answered or are known to be silent, of all that this step asks for. diagnosis: the
     latest there is, None before the first. alert: something that needs the eyes now. notes: the
     last few lines of what happened, newest last. paused: answers are not taken for the moment.
+    repairs: what became of each finding that was reworked, oldest first.
     """
 
     step: Step
@@ -68,3 +69,4 @@ class Snapshot:
     alert: str | None
     notes: tuple[str, ...]
     paused: bool = False
+    repairs: tuple[Repair, ...] = ()

@@ -1,0 +1,486 @@
+"""The fold: journal events in, the state of the job out.
+
+Here: `Session`, which keeps the phase of the work (sweep, findings, retest) and decides what comes
+next; `replay`, which folds a whole journal. Everything is decided from the events and the probe's
+own time in them, so the same events always lead to the same state, however many unchanged readings
+came between. Not here: time on the grid (timeline.py), the rounds of a sweep (course.py), what old
+evidence is worth after a repair (repairs.py), the view (view.py), wording (say.py).
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
+from typing import Any, Literal
+
+from keydiag.board import Board, loads
+from keydiag.circuit import Circuit, Reading
+from keydiag.diagnosis import Diagnosis, Diagnostician, Finding
+from keydiag.errors import JournalError
+from keydiag.faults.priors import Table
+from keydiag.journal import Journal, as_reading
+from keydiag.observe import Bit, Observation, PressEvent, RestState
+from keydiag.session import say
+from keydiag.session.course import Course
+from keydiag.session.repairs import Repair, judge, still_valid
+from keydiag.session.timeline import Happening, Timeline
+from keydiag.session.view import key_views, snapshot_of
+from keydiag.session.views import KeyStatus, LinkView, Snapshot, Step
+
+__all__ = ["PERIOD_US", "Session", "replay"]
+
+Event = Mapping[str, Any]
+Phase = Literal["sweep", "findings", "retest"]
+
+PERIOD_US = 1_000  # a reading each millisecond: bounce that matters lasts longer
+
+
+class Session:
+    """One half on the bench. `apply` every journal event in order; `pass_time` in between.
+
+    extra_pins: ports without a line that are watched for misplaced leads. table: priors other than
+    the built-in ones. Everything but `diagnose_now` belongs to one thread.
+    """
+
+    def __init__(
+        self, board: Board, extra_pins: tuple[str, ...] = (), table: Table | None = None
+    ) -> None:
+        self.board = board
+        self.circuit = Circuit(board, extra_pins)
+        self.notes: list[str] = []
+        self.repairs: list[Repair] = []
+        self.link = LinkView("none", "", "", 0.0, 0, 0)
+        self.gone = ""  # why the link is down
+        self.paused = False
+        self.finished = False  # the builder wants no more of this session
+        self.signed_off = False
+        self.rounds = 0  # rounds of keys that were asked for since the session began
+        self.rework: tuple[Finding, ...] = ()  # what is under the iron
+        self.base: dict[str, KeyStatus] = {}  # how keys stood before the present course
+        self._diagnostician = Diagnostician(self.circuit, table)
+        self._lock = threading.Lock()
+        self._known: tuple[tuple[Observation, ...], Diagnosis] | None = None
+        self._records: list[dict[str, Any]] = []
+        self._timeline = Timeline()
+        self._rest: RestState | None = None
+        self._resting = False  # rest is being checked
+        self._rail_stop = False  # a short to a rail: nothing goes on before it is cleared
+        self._kept: tuple[Observation, ...] = ()  # from before the present course
+        self._verdict: Diagnosis | None = None  # what the latest findings were
+        self._rest_before: Reading | None = None  # rest when the rework began
+        self._begin_course("sweep", self.circuit.keys)
+
+    # --- events ---
+
+    def apply(self, event: Event) -> None:
+        """Take in one journal event; kinds the session does not know are passed over.
+
+        JournalError if it lacks what its kind must have.
+        """
+        kind = event["kind"]
+        try:
+            if kind == "reading":
+                t_us, reading = as_reading(event)
+                if len(reading.low) != len(self.circuit.pins):
+                    pins = len(self.circuit.pins)
+                    raise JournalError(f"a reading of {len(reading.low)} pins on a board of {pins}")
+                self._live(self._timeline.change(t_us, reading))
+                return
+            if "t" in event:
+                self.pass_time(int(event["t"]))
+            handler = self._HANDLERS.get(kind)
+            if handler is not None:
+                handler(self, event)
+        except (KeyError, TypeError, ValueError, AttributeError) as error:
+            raise JournalError(f'the "{kind}" event cannot be read ({error!r})') from error
+
+    def pass_time(self, t_us: int) -> None:
+        """The reading has not changed until `t_us`, probe time. That need not be journaled: the
+        next event that is carries its time."""
+        self._live(self._timeline.pass_time(t_us))
+
+    def take_records(self) -> list[dict[str, Any]]:
+        """Events for the journal that the fold itself brought about (verdicts), once. They are for
+        people and for the disk: a replay comes to them by itself and passes over them."""
+        records, self._records = self._records, []
+        return records
+
+    def _live(self, happenings: Iterable[Happening]) -> None:
+        for happening in happenings:
+            if isinstance(happening, RestState):
+                self._on_rest(happening)
+            else:
+                self._on_press(happening)
+
+    # --- what is known ---
+
+    @property
+    def now_us(self) -> int:
+        """The probe's time, as far as it was told."""
+        return self._timeline.now_us
+
+    @property
+    def reading(self) -> Reading | None:
+        """The latest reading; None while there is none."""
+        return self._timeline.reading
+
+    @property
+    def rest(self) -> Reading | None:
+        """The latest rest baseline; None before the first."""
+        return self._rest.reading if self._rest is not None else None
+
+    @property
+    def departed(self) -> frozenset[Bit]:
+        """What differs from rest at this moment, bounce included."""
+        return self._timeline.departed
+
+    @property
+    def step(self) -> Step:
+        """The step of the job."""
+        if self.link.state == "none":
+            return "connect"
+        if self.rework and self.phase == "findings":
+            return "rework"
+        if self._resting and self.link.state == "up":
+            return "rest"
+        if self.signed_off:
+            return "signed-off"
+        return "findings" if self._rail_stop else self.phase
+
+    @property
+    def todo(self) -> tuple[str, ...]:
+        """The keys to press in this round, the one that is due first; () if none is due now."""
+        asking = self.step in ("sweep", "retest") and not self.paused and self.link.state == "up"
+        return self.course.todo if asking else ()
+
+    @property
+    def idle_since_us(self) -> int | None:
+        """Probe time since when a press has been awaited: that of the last press, or of the prompt
+        for a new round. None while none is awaited."""
+        return self.course.waiting_since_us if self.todo else None
+
+    @property
+    def diagnosis(self) -> Diagnosis | None:
+        """The latest diagnosis that was made; perhaps of fewer observations than there are now."""
+        return self._known[1] if self._known is not None else None
+
+    def observations(self) -> tuple[Observation, ...]:
+        """Everything that is evidence now, oldest first."""
+        if self._rail_stop and self._rest is not None:
+            rest = self._rest
+            return (Observation((), rest.reading, (), rest.t_us, 1, "rest"),)
+        return (*self._kept, *self.course.sweep.observations())
+
+    def diagnose_now(self, observations: tuple[Observation, ...] | None = None) -> Diagnosis:
+        """The diagnosis of these observations (of the present ones if None). Any thread may call
+        it with observations it was handed; it never changes what the session decides."""
+        seen = self.observations() if observations is None else observations
+        with self._lock:
+            if self._known is None or self._known[0] != seen:
+                self._known = (seen, self._diagnostician.diagnose(seen))
+            return self._known[1]
+
+    def snapshot(self, diagnose: bool = False) -> Snapshot:
+        """The session at this moment; with `diagnose` its diagnosis is brought up to date first."""
+        if diagnose and self._rest is not None:
+            self.diagnose_now()
+        return snapshot_of(self)
+
+    # --- the link ---
+
+    def _on_hello(self, event: Event) -> None:
+        found = "found" if self.link.state == "none" else "back"
+        port = str(event.get("port", self.link.port))
+        self.link = replace(self.link, state="up", port=port, chip=str(event["chip"]))
+        self._live(self._timeline.restart(self.now_us))
+        self._rework_unasked()
+        self._resting = True
+        where = f" on {port}" if port else ""
+        self._note(f"Probe {found}{where}: {self.link.chip}, build {event.get('build', '?')}.")
+
+    def _on_link(self, event: Event) -> None:
+        if event["up"]:
+            self._on_hello(event)
+            return
+        self.link = replace(self.link, state="down")
+        self._live(self._timeline.restart(self.now_us))
+        self.gone = str(event.get("reason", "")) or "unplugged"
+        self._note(f"The probe is gone: {self.gone}.")
+        self._rework_unasked()
+
+    def _rework_unasked(self) -> None:
+        """Unplugged while there are findings: take it that the iron was used, so that hands need
+        not leave the half to say so. A retest in which nothing is pressed changes nothing."""
+        if self.phase == "findings" and not self.rework and self._rest is not None:
+            diagnosis = self.diagnose_now()
+            if diagnosis.findings:
+                self._begin_rework(diagnosis, diagnosis.findings)
+
+    def _on_counted(self, event: Event) -> None:
+        self.link = replace(self.link, corrupt=int(event["corrupt"]), lost=int(event["lost"]))
+
+    def _on_pace(self, event: Event) -> None:
+        rate = 1e6 / max(PERIOD_US, int(event["reading_us"]))
+        self.link = replace(self.link, readings_per_s=rate)
+
+    def _on_probe(self, event: Event) -> None:
+        self._note(f"The probe says: {event['text']} ({event['code']}).")
+
+    # --- rest ---
+
+    def _on_rest(self, rest: RestState) -> None:
+        self._rest = rest
+        self.course.sweep.note_rest(rest)
+        was_resting, self._resting = self._resting, False
+        stopped, self._rail_stop = self._rail_stop, False
+        for line in say.rest_note(self.circuit, rest.reading):
+            if was_resting or line != say.CLEAN_REST:
+                self._note(line)
+        self.course.waiting_since_us = max(self.course.waiting_since_us, self.now_us)
+        if say.rail_alert(self.circuit, rest.reading) is not None:
+            self._rail_stop = True
+            self._say_verdict(self.diagnose_now())
+            return
+        if stopped:
+            self._note("The short is gone.")
+            self._known = None
+        if was_resting and self.rework and self.phase == "findings":
+            self._begin_retest()
+        elif was_resting and self.phase != "findings":
+            self.rounds += 1
+
+    # --- presses ---
+
+    def _on_press(self, event: PressEvent) -> None:
+        if self.paused or self._resting or self._rail_stop:
+            return
+        self.course.feed(event)
+        self.notes += self.course.changes()
+        if not event.done:
+            return
+        if self.phase != "findings":
+            if not self.course.todo:
+                self._round_over()
+        elif self._verdict is not None and not self._verdict.findings:
+            # Only presses were missing for the verdict: is it complete now, or taken back?
+            diagnosis = self.diagnose_now()
+            if diagnosis.verdict != self._verdict.verdict or diagnosis.findings:
+                self._show_findings(diagnosis)
+
+    def _on_idle(self, event: Event) -> None:
+        if not self.todo:
+            return
+        # A round in which nothing at all was pressed: nobody is there, asking again is no use.
+        anyone = self.course.round_pressed
+        self.course.sweep.finish()
+        self.notes += self.course.changes()
+        self._round_over(ask=anyone)
+
+    def _round_over(self, ask: bool = True) -> None:
+        """The keys asked for are through, or no more will come."""
+        if ask and self._ask(self.course.unclear()):
+            return
+        diagnosis = self.diagnose_now()
+        if ask and self._ask(self.course.doubted(diagnosis)):
+            return
+        if self.phase == "retest":
+            self._retest_over()
+        else:
+            self._show_findings(diagnosis)
+
+    def _ask(self, keys: Sequence[str]) -> bool:
+        if keys:
+            self.course.begin_round(keys, self.now_us)
+            self.rounds += 1
+            self._note(say.press_again(keys))
+        return bool(keys)
+
+    # --- phases ---
+
+    def _begin_course(self, phase: Phase, keys: Sequence[str]) -> None:
+        self.phase: Phase = phase
+        origin = "retest" if phase == "retest" else "sweep"
+        self.course = Course(self.circuit, keys, origin, self._rest, self.now_us)
+        self.rounds += 1
+        self.signed_off = False
+
+    def _show_findings(self, diagnosis: Diagnosis) -> None:
+        self.phase = "findings"
+        self._verdict = diagnosis
+        self.signed_off = diagnosis.verdict == "pass"
+        # From here on keys are pressed in any order, to look at them once more.
+        self.course.begin_round((), self.now_us)
+        self._say_verdict(diagnosis)
+
+    def _say_verdict(self, diagnosis: Diagnosis) -> None:
+        self._note(say.verdict(diagnosis))
+        titles = [finding.title for finding in diagnosis.findings]
+        self._record(verdict=diagnosis.verdict, findings=titles)
+
+    def _begin_rework(self, diagnosis: Diagnosis, findings: Sequence[Finding]) -> None:
+        self.rework = tuple(findings)
+        self._verdict = diagnosis
+        self._rest_before = self.rest
+        self._note(f"Rework: {'; '.join(finding.title for finding in findings)}.")
+
+    def _begin_retest(self) -> None:
+        wanted = {key for finding in self.rework for key in finding.retest}
+        keys = tuple(key for key in self.circuit.keys if key in wanted)
+        self._kept = tuple(seen for seen in self.observations() if seen.held)
+        self.base = {view.name: view.status for view in key_views(self)}
+        self._begin_course("retest", keys)
+        self._note(f"Retest: press {', '.join(keys)}.")
+
+    def _retest_over(self) -> None:
+        before, old, new = self._verdict, self._rest_before, self.rest
+        assert before is not None and old is not None and new is not None
+        repaired, self.rework = self.rework, ()
+        if not self.course.pressed and new == old:
+            self._note("Nothing was pressed, so nothing was retested.")
+            self._show_findings(self.diagnose_now())
+            return
+        self._kept = still_valid(self._kept, self.course.sweep.order, old, new)
+        diagnosis = self.diagnose_now()
+        verdicts = judge(repaired, before, diagnosis)
+        for repair in verdicts:
+            self.repairs.append(repair)
+            self._note(str(repair))
+            self._record(of=repair.title, outcome=repair.outcome)
+        if diagnosis.findings or any(repair.outcome != "confirmed" for repair in verdicts):
+            self._show_findings(diagnosis)
+            return
+        self._note(say.SIGN_OFF)
+        self._sweep_anew({})
+
+    # --- what the builder says ---
+
+    def _on_command(self, event: Event) -> None:
+        command = self._COMMANDS.get(event["name"])
+        if command is None:
+            self._note(f"There is no command {event['name']!r}.")
+        else:
+            command(self, event)
+
+    def _pause(self, event: Event) -> None:
+        self.paused = True
+
+    def _resume(self, event: Event) -> None:
+        self.paused = False
+        self.course.waiting_since_us = self.now_us
+
+    def _finish(self, event: Event) -> None:
+        if self.step in ("sweep", "retest"):
+            self.course.sweep.finish()
+            self._round_over(ask=False)
+        else:
+            self.finished = True
+
+    def _skip(self, event: Event) -> None:
+        """Leave out the key that is due."""
+        skipped = self.course.skip(self.now_us) if self.todo else None
+        if skipped is not None:
+            self._note(f"{skipped} is left out.")
+            if not self.course.todo:
+                self._round_over()
+
+    def _back(self, event: Event) -> None:
+        """Ask for the key before the one that is due once more."""
+        if self.todo:
+            self.course.back(self.now_us)
+
+    def _again(self, event: Event) -> None:
+        """Ask for the key that answered last once more."""
+        if self.todo:
+            self.course.again(self.now_us)
+
+    def _rework(self, event: Event) -> None:
+        """Something was repaired, or is about to be. `did` names it (a finding's title, a member's
+        words, or free text); if it names no finding, all of them may have been worked on."""
+        diagnosis = self.diagnose_now()
+        if self.phase != "findings" or not diagnosis.findings:
+            return
+        did = str(event.get("did", "")).strip()
+        named = [
+            finding
+            for finding in diagnosis.findings
+            if did == finding.title or did in {member.words for member in finding.members}
+        ]
+        if did:
+            self._note(f"Repaired: {did}.")
+        self._begin_rework(diagnosis, named or diagnosis.findings)
+
+    def _retest(self, event: Event) -> None:
+        """Retest without unplugging (it was the board file, say)."""
+        if self.phase == "findings" and self.link.state == "up" and not self._resting:
+            if not self.rework:
+                self._rework({})
+            if self.rework:
+                self._begin_retest()
+
+    def _sweep_anew(self, event: Event) -> None:
+        """Press the whole half, from nothing; past a short to a rail too, if one insists."""
+        self._kept, self.base, self._known = (), {}, None
+        self.rework, self._rail_stop = (), False
+        self._begin_course("sweep", self.circuit.keys)
+
+    def _on_answer(self, event: Event) -> None:
+        self._note(f"Meter, {event['code']}: {event['value']}.")
+
+    def _on_end(self, event: Event) -> None:
+        self._live(self._timeline.restart(self.now_us))
+        if self.link.state == "up":
+            self.link = replace(self.link, state="down")
+            self.gone = "the session was closed"
+
+    _HANDLERS: dict[str, Callable[[Session, Event], None]] = {
+        "hello": _on_hello,
+        "link": _on_link,
+        "counted": _on_counted,
+        "pace": _on_pace,
+        "probe": _on_probe,
+        "idle": _on_idle,
+        "command": _on_command,
+        "answer": _on_answer,
+        "repair": _rework,
+        "end": _on_end,
+    }
+    _COMMANDS: dict[str, Callable[[Session, Event], None]] = {
+        "pause": _pause,
+        "resume": _resume,
+        "finish": _finish,
+        "skip": _skip,
+        "back": _back,
+        "again": _again,
+        "rework": _rework,
+        "retest": _retest,
+        "sweep": _sweep_anew,
+    }
+
+    def _note(self, line: str) -> None:
+        self.notes.append(line)
+
+    def _record(self, **fields: Any) -> None:
+        self._records.append({"kind": "verdict", "t": self.now_us, **fields})
+
+
+def replay(journal: Journal, table: Table | None = None) -> Session:
+    """The session as it stood at the end of a journal; JournalError or BoardError if the journal
+    does not say what it must."""
+    board = loads(journal.board_text, f"{journal.path} (the board in its header)")
+    extra = tuple(str(port) for port in journal.header.get("extra_pins", ()))
+    session = Session(board, extra, table)
+    torn = {line.line for line in journal.torn}
+    number = 1  # of the line, the header's being 1
+    for event in journal.events:
+        number += 1
+        while number in torn:
+            number += 1
+        try:
+            session.apply(event)
+        except JournalError as error:
+            raise JournalError(
+                f"{journal.path}: line {number}: {error}; restore the file from a copy"
+            ) from error
+    session.take_records()
+    return session

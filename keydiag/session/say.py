@@ -1,0 +1,123 @@
+"""The session's sentences: the one thing to do next, alerts, and notes of what happened.
+
+Here: pure functions that word what the fold knows. Not here: the words of findings
+(diagnosis/words.py), and how a view lays sentences out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from keydiag.answers import Answer
+from keydiag.circuit import Circuit, Reading
+from keydiag.diagnosis.model import Diagnosis, Finding
+from keydiag.diagnosis.words import list_words, rest_words
+from keydiag.faults import pack
+from keydiag.sweep import Sign
+
+CONNECT = "Plug the probe in."
+RECONNECT = "Plug the probe in again; everything seen so far is kept."
+REST = "Leave every key alone for a moment: the rest check."
+PAUSED = "Paused; nothing that is pressed now counts."
+LET_GO = "Let go of the key."
+SIGN_OFF = "Nothing is left to mend. For the sign-off, press every key once more, in order."
+CLEAN_REST = "Rest check passed: with no key held, nothing conducts."
+
+_ODD = {
+    Answer.REVERSED: "its crossing conducts only the wrong way",
+    Answer.BOTH: "its crossing conducts both ways",
+    Answer.MORE: "other crossings close with its own",
+    Answer.PART: "its crossing closes only in part",
+    Answer.NEAR: "another crossing closes instead of its own",
+    Answer.ELSEWHERE: "another crossing closes instead of its own",
+}
+
+
+def press(key: str, legend: str, once_more: bool, retest: bool) -> str:
+    """What to press."""
+    name = f"{key} ({legend})" if legend and legend != key else key
+    if retest:
+        return f"Retest: press {name}."
+    return f"Press {name} once more." if once_more else f"Press {name}."
+
+
+def press_again(keys: Sequence[str]) -> str:
+    """A new round of keys whose presses left something open."""
+    return f"Press once more, in this order: {list_words(keys, 60)}."
+
+
+def key_note(key: str, status: str, signs: Sequence[Sign]) -> str | None:
+    """What a key has shown, once that is clear enough to be said."""
+    if status == "seen":
+        return f"{key} answers as wired."
+    if status == "passed":
+        return f"{key} gave no sign."
+    if status == "odd":
+        answers = [sign.answer for sign in signs if sign.answer is not None]
+        how = _ODD.get(answers[-1]) if answers else None
+        return f"{key} answers, but not as wired: {how}." if how else f"{key} answers oddly."
+    return None
+
+
+def rest_note(circuit: Circuit, rest: Reading) -> tuple[str, ...]:
+    """What the rest check found."""
+    found = rest_words(circuit, pack(rest))
+    if not found:
+        return (CLEAN_REST,)
+    return (*found, "If you are holding a key, let go of it.")
+
+
+def rail_alert(circuit: Circuit, rest: Reading) -> str | None:
+    """The alert if a line is at ground, or cannot be pulled down: it may be on the supply."""
+    names = {pin: f"{name} ({circuit.pins[pin]})" for pin, name in enumerate(circuit.line_names)}
+    pins = range(len(circuit.pins))
+    low = [names.get(p, circuit.pins[p]) for p in pins if rest.rest >> p & 1]
+    high = [names.get(p, circuit.pins[p]) for p in pins if not rest.low[p] >> p & 1]
+    if high:
+        are = "stay" if len(high) > 1 else "stays"
+        return f"Unplug now! {list_words(high)} {are} high when pulled low: a short to the supply?"
+    if low:
+        are = "are" if len(low) > 1 else "is"
+        return f"Unplug now! {list_words(low)} {are} shorted to ground."
+    return None
+
+
+def findings(diagnosis: Diagnosis) -> str:
+    """What to do about a diagnosis."""
+    if diagnosis.verdict == "pass":
+        return "This half passes: every key answers as wired, and nothing else conducts."
+    if diagnosis.findings:
+        first, many = diagnosis.findings[0], len(diagnosis.findings)
+        which = "" if many == 1 else f" (the first of {many} findings)"
+        return f"Unplug and mend: {first.title}{which}; plug in again for the retest."
+    missing = diagnosis.not_pressed or diagnosis.press_again
+    return f"Press {list_words(missing)}: without that nothing can be signed off."
+
+
+def rework(repaired: Sequence[Finding]) -> str:
+    """What to do while the iron is hot."""
+    return f"Unplugged? Mend: {list_words(f.title for f in repaired)}; then plug in again."
+
+
+def verdict(diagnosis: Diagnosis) -> str:
+    """The verdict as a note."""
+    if diagnosis.verdict == "pass":
+        return "Verdict: this half passes."
+    if diagnosis.verdict == "faults":
+        count = len(diagnosis.findings)
+        return f"Verdict: {count} finding{'s' * (count != 1)}."
+    return f"Verdict: incomplete, because {missing(diagnosis)}."
+
+
+def missing(diagnosis: Diagnosis) -> str:
+    """Why a diagnosis is incomplete, as a clause."""
+    parts = []
+    if diagnosis.not_pressed:
+        many = len(diagnosis.not_pressed)
+        was = "was" if many == 1 else "were"
+        parts.append(f"{list_words(diagnosis.not_pressed)} {was} not pressed, or gave no sign")
+    if diagnosis.press_again:
+        parts.append(f"the presses of {list_words(diagnosis.press_again)} are in doubt")
+    if diagnosis.findings:
+        parts.append("no finding is more likely than not")
+    return list_words(parts) if parts else "the rest reading is missing"
