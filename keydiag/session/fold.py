@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Literal
 
+from keydiag.answers import expect
 from keydiag.board import Board, loads
 from keydiag.circuit import Circuit, Reading
 from keydiag.diagnosis import Diagnosis, Diagnostician, Finding
@@ -25,8 +26,8 @@ from keydiag.session import say
 from keydiag.session.course import Course
 from keydiag.session.repairs import Repair, judge, still_valid
 from keydiag.session.timeline import Happening, Timeline
-from keydiag.session.view import key_views, snapshot_of
 from keydiag.session.views import KeyStatus, LinkView, Snapshot, Step
+from keydiag.sweep import Status
 
 __all__ = ["PERIOD_US", "Session", "replay"]
 
@@ -34,6 +35,11 @@ Event = Mapping[str, Any]
 Phase = Literal["sweep", "findings", "retest"]
 
 PERIOD_US = 1_000  # a reading each millisecond: bounce that matters lasts longer
+
+
+_VIEW: dict[Status, KeyStatus] = {
+    "waiting": "waiting", "seen": "good", "passed": "silent", "odd": "odd", "unsure": "unsure",
+}  # fmt: skip
 
 
 class Session:
@@ -57,7 +63,7 @@ class Session:
         self.signed_off = False
         self.rounds = 0  # rounds of keys that were asked for since the session began
         self.rework: tuple[Finding, ...] = ()  # what is under the iron
-        self.base: dict[str, KeyStatus] = {}  # how keys stood before the present course
+        self._base: dict[str, KeyStatus] = {}  # how keys stood before the present course
         self._diagnostician = Diagnostician(self.circuit, table)
         self._lock = threading.Lock()
         self._known: tuple[tuple[Observation, ...], Diagnosis] | None = None
@@ -185,7 +191,33 @@ class Session:
         """The session at this moment; with `diagnose` its diagnosis is brought up to date first."""
         if diagnose and self._rest is not None:
             self.diagnose_now()
+        from keydiag.session.view import snapshot_of  # here, because it looks at this class
+
         return snapshot_of(self)
+
+    def statuses(self) -> dict[str, KeyStatus]:
+        """Every key of the half -> how it stands, in board order; none is "next"."""
+        sweep, hidden = self.course.sweep, self._hidden()
+        found: dict[str, KeyStatus] = {}
+        for key in self.circuit.keys:
+            if key in hidden:
+                found[key] = "hidden"
+            elif key in sweep.order or sweep.signs(key):
+                found[key] = _VIEW[sweep.status_of(key)]
+            else:
+                found[key] = self._base.get(key, "waiting")
+        return found
+
+    def _hidden(self) -> set[str]:
+        """Keys that cannot be judged yet: by the diagnosis, or because rest hides them."""
+        if self.phase == "findings":
+            diagnosis = self.diagnosis
+            return {masked.key for masked in diagnosis.cannot_judge} if diagnosis else set()
+        rest = self.rest
+        if rest is None or rest == self.circuit.healthy_rest:
+            return set()
+        expected = {key: expect(pair, rest) for key, pair in self.circuit.forward.items()}
+        return {key for key, answer in expected.items() if not (answer.must or answer.may)}
 
     # --- the link ---
 
@@ -328,7 +360,7 @@ class Session:
         wanted = {key for finding in self.rework for key in finding.retest}
         keys = tuple(key for key in self.circuit.keys if key in wanted)
         self._kept = tuple(seen for seen in self.observations() if seen.held)
-        self.base = {view.name: view.status for view in key_views(self)}
+        self._base = self.statuses()
         self._begin_course("retest", keys)
         self._note(f"Retest: press {', '.join(keys)}.")
 
@@ -420,7 +452,7 @@ class Session:
 
     def _sweep_anew(self, event: Event) -> None:
         """Press the whole half, from nothing; past a short to a rail too, if one insists."""
-        self._kept, self.base, self._known = (), {}, None
+        self._kept, self._base, self._known = (), {}, None
         self.rework, self._rail_stop = (), False
         self._begin_course("sweep", self.circuit.keys)
 

@@ -5,28 +5,18 @@ Not here: what the fields mean (views.py), and any decision.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-from keydiag.answers import expect
 from keydiag.session import say
-from keydiag.session.views import KeyStatus, KeyView, Snapshot
-from keydiag.sweep import Status
+from keydiag.session.fold import Session
+from keydiag.session.views import KeyView, Snapshot
 
-if TYPE_CHECKING:
-    from keydiag.session.fold import Session
-
-__all__ = ["key_views", "snapshot_of"]
+__all__ = ["snapshot_of"]
 
 NOTES_SHOWN = 8
-
-_VIEW: dict[Status, KeyStatus] = {
-    "waiting": "waiting", "seen": "good", "passed": "silent", "odd": "odd", "unsure": "unsure",
-}  # fmt: skip
 
 
 def snapshot_of(session: Session) -> Snapshot:
     """The session at this moment."""
-    todo, keys = session.todo, key_views(session)
+    todo, keys = session.todo, _key_views(session)
     order = set(session.course.sweep.order)
     return Snapshot(
         step=session.step,
@@ -47,37 +37,14 @@ def snapshot_of(session: Session) -> Snapshot:
     )
 
 
-def key_views(session: Session) -> tuple[KeyView, ...]:
-    """Every key of the half, in board order."""
-    departed, todo, hidden = session.departed, session.todo, _hidden_keys(session)
-    sweep = session.course.sweep
-    order = set(sweep.order)
+def _key_views(session: Session) -> tuple[KeyView, ...]:
+    departed, due = session.departed, session.todo[:1]
     views = []
-    for key in session.circuit.keys:
-        if key in order or sweep.signs(key):
-            status = _VIEW[sweep.status_of(key)]
-        else:
-            status = session.base.get(key, "waiting")
-        if key in hidden:
-            status = "hidden"
-        if key in todo[:1]:
-            status = "next"
+    for key, status in session.statuses().items():
         drive, sense = session.circuit.forward[key]
         held = (drive, sense) in departed or (sense, drive) in departed
-        views.append(KeyView(key, status, held))
+        views.append(KeyView(key, "next" if key in due else status, held))
     return tuple(views)
-
-
-def _hidden_keys(session: Session) -> set[str]:
-    """Keys that cannot be judged yet: by the diagnosis, or because rest hides them."""
-    if session.phase == "findings":
-        diagnosis = session.diagnosis
-        return {masked.key for masked in diagnosis.cannot_judge} if diagnosis else set()
-    rest = session.rest
-    if rest is None or rest == session.circuit.healthy_rest:
-        return set()
-    expected = {key: expect(pair, rest) for key, pair in session.circuit.forward.items()}
-    return {key for key, answer in expected.items() if not (answer.must or answer.may)}
 
 
 def _say(session: Session) -> str:
