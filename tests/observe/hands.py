@@ -67,9 +67,7 @@ class Hands:
             return
         self.numbers += 1
         gone = frozenset(
-            (i, j)
-            for i, j in bits
-            if not (reading.rest if i == REST else reading.low[i]) >> j & 1
+            (i, j) for i, j in bits if not (reading.rest if i == REST else reading.low[i]) >> j & 1
         )
         yield PressEvent(
             self.numbers, self.t_us, self.t_us + 80_000, True, steady, reading, self.rest, bits,

@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from keydiag.circuit import Reading
-from keydiag.observe import CHATTER_US, REJOIN_US, REST_US, STEADY_US, Observer, PressEvent
+from keydiag.observe import CHATTER_US, REJOIN_US, STEADY_US, Observer, PressEvent
 
 MATRIX = {
     ".": Reading(0, (0b001, 0b010, 0b100)),
