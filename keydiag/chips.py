@@ -26,6 +26,8 @@ class Chip:
         vil_v: highest voltage surely read as low at ``supply_v``, in volts.
         vih_v: lowest voltage surely read as high at ``supply_v``, in volts.
         supply_v: the supply the thresholds belong to, in volts.
+        vil_rule: (a, b) of the datasheet's ``VIL max = a * VCC + b``, if it gives one.
+        supply_range_v: the supplies, in volts, for which that rule holds.
     """
 
     name: str
@@ -36,10 +38,21 @@ class Chip:
     vil_v: float
     vih_v: float
     supply_v: float
+    vil_rule: tuple[float, float] | None = None
+    supply_range_v: tuple[float, float] = (0.0, 0.0)
 
     def index(self, port: str) -> int:
         """The probe's pin index of a port; ValueError if the chip has no such port."""
         return self.ports.index(port)
+
+    def vil_at(self, supply_v: float) -> float | None:
+        """The highest voltage surely read as low at a supply; None where nothing is known."""
+        if abs(supply_v - self.supply_v) < 0.01:
+            return self.vil_v
+        low, high = self.supply_range_v
+        if self.vil_rule is None or not low <= supply_v <= high:
+            return None
+        return self.vil_rule[0] * supply_v + self.vil_rule[1]
 
 
 @cache
@@ -56,6 +69,8 @@ def chips() -> dict[str, Chip]:
             vil_v=entry["vil_v"],
             vih_v=entry["vih_v"],
             supply_v=entry["supply_v"],
+            vil_rule=tuple(entry["vil_rule"]) if "vil_rule" in entry else None,
+            supply_range_v=tuple(entry.get("supply_range_v", (0.0, 0.0))),
         )
         for name, entry in data.items()
     }

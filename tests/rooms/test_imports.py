@@ -20,7 +20,7 @@ ROOMS = {
     "package": ("__init__",),
     "errors": ("errors",),
     "chips": ("resources", "chips"),
-    "board": ("board", "board_check", "board_shape", "board_places", "board_new"),
+    "board": ("board", "board_check", "board_shape", "board_places", "board_new", "board_odd"),
     "circuit": ("circuit",),
     "faults": ("faults",),
     "wire": ("wire",),
