@@ -1,29 +1,29 @@
-"""A first board file: from rows and columns, or from a table of keys.
+"""A first board file from a few figures: rows, columns, stagger, thumb keys.
 
-What lives here: pure functions from a few figures, or from CSV text, to commented TOML text that
-passes the check, ready to be corrected by the builder. What does not: reading and checking board
-files (board.py, board_check.py), asking the questions (the command line).
+What lives here: pure functions from a few figures to commented TOML text that passes the check,
+ready to be corrected by the builder, and the choice of pins. What does not: the same from a table
+of keys (board_table.py), reading and checking board files (board.py, board_check.py), asking the
+questions (the command line).
 """
 
 from __future__ import annotations
 
-import csv
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
-from keydiag.board import CAP_MM, PITCH_MM, Board, Controller, Key, Line, Side, dumps, loads
+from keydiag.board import PITCH_MM, Board, Controller, Key, Line, Side, dumps, loads
 from keydiag.chips import Chip, chips
-from keydiag.errors import BoardError, Problem, UsageError
+from keydiag.errors import UsageError
 
-_HEAD = """\
+HEAD = """\
 {name}, written by keydiag as a start: correct what is different on your half.
 Check it with: keydiag board check FILE      See it with: keydiag board draw FILE
 
 cathode_at  where the dark band of every diode looks to: "row" or "column"
 diode_side  on which side of the switch the diode sits"""
-_REMARKS = {
+REMARKS = {
     "row": """\
 One table per row wire.
 pin    port the lead is soldered to, by its name in the chip's datasheet
@@ -103,7 +103,7 @@ def new_board(plan: Plan) -> str:
         add(plan.rows + 1, first + index, at, float(plan.thumbs[index]))
     if plan.lead == "right":
         on_row = {row: names[::-1] for row, names in on_row.items()}
-    return _write(plan, chip, keys, on_row, on_column)
+    return write_board(plan, chip, keys, on_row, on_column)
 
 
 def _check_plan(plan: Plan) -> Chip:
@@ -128,13 +128,14 @@ def _check_plan(plan: Plan) -> Chip:
         for figure in figures:
             if not (math.isfinite(figure) and abs(figure) <= most):
                 raise UsageError(f"{what}: {figure:g} cannot be; give -{most} to {most}")
-    return _chip(plan.chip)
+    return chip_of(plan)
 
 
-def _chip(name: str) -> Chip:
-    chip = chips().get(name)
+def chip_of(plan: Plan) -> Chip:
+    """The chip of a plan; UsageError if there is no such chip."""
+    chip = chips().get(plan.chip)
     if chip is None:
-        raise UsageError(f"chip: {name} is not known; give one of {', '.join(chips())}")
+        raise UsageError(f"chip: {plan.chip} is not known; give one of {', '.join(chips())}")
     return chip
 
 
@@ -166,16 +167,22 @@ def _fan(plan: Plan, first: int, bottoms: Sequence[float]) -> list[tuple[float, 
     return [(x, y + down) for x, y in centres]
 
 
-def _write(
+def write_board(
     plan: Plan,
     chip: Chip,
     keys: Mapping[str, Key],
     on_row: Mapping[str, Sequence[str]],
     on_column: Mapping[str, Sequence[str]],
 ) -> str:
+    """Commented TOML text of these keys on these lines, in the order of their paths.
+
+    Raises:
+        UsageError: the plan's controller or pins make no sense.
+        BoardError: the names or places cannot be.
+    """
     if plan.controller is not None and not all(math.isfinite(each) for each in plan.controller):
         raise UsageError("controller: its place cannot be; give x,y in mm")
-    row_pins, column_pins = _pins(plan, chip, len(on_row), len(on_column))
+    row_pins, column_pins = choose_pins(plan, chip, len(on_row), len(on_column))
     half = Board(
         format=1,
         name=plan.name,
@@ -193,15 +200,15 @@ def _write(
         },
         key=dict(keys),
     )
-    text = dumps(half, {"": _HEAD.format(name=plan.name), **_REMARKS})
+    text = dumps(half, {"": HEAD.format(name=plan.name), **REMARKS})
     loads(text, "new board")  # nothing leaves here that the check would refuse
     return text
 
 
-def _pins(
+def choose_pins(
     plan: Plan, chip: Chip, rows: int, columns: int
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Pins for rows and columns: those given, or else free ones of the chip.
+    """Pins for rows and columns: those the plan gives, or else free ones of the chip.
 
     The lines at the anodes sense, and with an analogue input they can also measure the level of a
     closed crossing, so they get such pins first.
@@ -230,142 +237,3 @@ def _pins(
             free = [port for port in free if port not in taken[kind]]
             sensing = [port for port in sensing if port not in taken[kind]]
     return taken["row"], taken["column"]
-
-
-# --- from a table -------------------------------------------------------------------------------
-
-_NEEDED = ("key", "x", "y", "row", "column")
-_OPTIONAL = ("turn", "width", "height", "legend")
-
-
-def from_csv(text: str, plan: Plan, file: str = "table") -> str:
-    """Commented TOML text from a table with one key per line, which passes the check.
-
-    The first line names the columns: ``key, x, y, row, column`` and, if wanted, ``turn, width,
-    height, legend``; places in mm and turns in degrees as in a board file. Commas, semicolons or
-    tabs part the fields; with semicolons or tabs, numbers may have a decimal comma. Rows are
-    strung from the end the plan's lead arrives at, columns from the top down: the true wiring
-    order is for the builder to correct.
-
-    Args:
-        text: the table.
-        plan: name, chip, diodes, lead and pins; its rows, columns, stagger and thumbs are unused.
-        file: what problems call the table.
-
-    Raises:
-        BoardError: every problem of the table, with its line.
-        UsageError: the plan's chip or pins make no sense.
-    """
-    chip = _chip(plan.chip)
-    problems: list[Problem] = []
-    keys: dict[str, Key] = {}
-    on_row: dict[str, list[str]] = {}
-    on_column: dict[str, list[str]] = {}
-    lines: dict[str, int] = {}
-    for number, record in _records(text, file):
-        key = _read_key(record, f"line {number}", file, problems)
-        if key is None:
-            continue
-        name = record["key"]
-        if name in keys:
-            wrong = f'"{name}" stands on line {lines[name]} as well'
-            problems.append(Problem(file, f"line {number}", wrong, "name each key once"))
-            continue
-        keys[name], lines[name] = key, number
-        on_row.setdefault(record["row"], []).append(name)
-        on_column.setdefault(record["column"], []).append(name)
-    if not keys and not problems:
-        problems.append(Problem(file, "", "there is no key in it", "write one line per key"))
-    if problems:
-        raise BoardError(problems)
-    sign = -1.0 if plan.lead == "right" else 1.0
-    for names in on_row.values():
-        names.sort(key=lambda name: sign * keys[name].at[0])
-    for names in on_column.values():
-        names.sort(key=lambda name: keys[name].at[1])
-    try:
-        return _write(plan, chip, keys, on_row, on_column)
-    except BoardError as error:  # say where in the table, not where in the text it would give
-        raise BoardError(_in_table(error.problems, file, lines)) from error
-
-
-def _records(text: str, file: str) -> list[tuple[int, dict[str, str]]]:
-    """(line number, column name -> field) of every line that is not empty."""
-    rows = text.lstrip("\ufeff").splitlines()
-    start = next((i for i, row in enumerate(rows) if row.strip()), None)
-    if start is None:
-        mend = f"start with a line: {','.join(_NEEDED)}"
-        raise BoardError([Problem(file, "", "the table is empty", mend)])
-    mark = max(";\t,", key=rows[start].count)
-    reader = csv.reader(rows[start:], delimiter=mark, skipinitialspace=True)
-    try:
-        table = [(start + reader.line_num, [each.strip() for each in row]) for row in reader]
-    except csv.Error as error:
-        mend = "look for a missing quote there"
-        where = f"line {start + reader.line_num}"
-        raise BoardError([Problem(file, where, f"not CSV: {error}", mend)]) from error
-    names = [each.lower() for each in table[0][1]]
-    place = f"line {start + 1}"
-    found = [
-        Problem(file, place, f'column "{each}" is missing', f"needed: {', '.join(_NEEDED)}")
-        for each in _NEEDED
-        if each not in names
-    ]
-    for each in dict.fromkeys(names):
-        if each not in _NEEDED + _OPTIONAL:
-            mend = f"known: {', '.join(_NEEDED + _OPTIONAL)}"
-            found.append(Problem(file, place, f'unknown column "{each}"', mend))
-        elif names.count(each) > 1:
-            found.append(Problem(file, place, f'column "{each}" twice', "name each column once"))
-    if found:
-        raise BoardError(found)
-    comma = mark != ","
-    return [
-        (number, {name: _plain(name, each, comma) for name, each in zip(names, row, strict=False)})
-        for number, row in table[1:]
-        if any(row)
-    ]
-
-
-def _plain(name: str, value: str, decimal_comma: bool) -> str:
-    number = name in ("x", "y", "turn", "width", "height")
-    return value.replace(",", ".") if number and decimal_comma else value
-
-
-def _read_key(
-    record: Mapping[str, str], place: str, file: str, problems: list[Problem]
-) -> Key | None:
-    """One line of the table as a key, or None after telling what is wrong with it."""
-    before = len(problems)
-    for name in ("key", "row", "column"):
-        if not record.get(name):
-            problems.append(Problem(file, place, f"{name} is missing", f"write its {name} name"))
-    figures: dict[str, float] = {"turn": 0.0, "width": CAP_MM, "height": CAP_MM}
-    for name in ("x", "y", "turn", "width", "height"):
-        value = record.get(name, "")
-        if not value and name in figures:
-            continue
-        try:
-            figures[name] = float(value)
-        except ValueError:
-            figures[name] = math.nan
-        if not math.isfinite(figures[name]):
-            wrong = f'{name} cannot be "{value}"'
-            problems.append(Problem(file, place, wrong, "write a number, like 19.05"))
-    if len(problems) > before:
-        return None
-    fields: dict[str, Any] = {"at": (figures["x"], figures["y"]), "turn": figures["turn"]}
-    fields["size"] = (figures["width"], figures["height"])
-    return Key(**fields, legend=record.get("legend", ""))
-
-
-def _in_table(
-    problems: Iterable[Problem], file: str, lines: Mapping[str, int]
-) -> Iterable[Problem]:
-    for problem in problems:
-        place = problem.place.rsplit(" (line ", 1)[0]
-        for key, line in lines.items():
-            if place == f"key.{key}" or place.startswith((f"key.{key}.", f"key.{key}[")):
-                place = f"line {line}"
-                break
-        yield Problem(file, place, problem.wrong, problem.mend)

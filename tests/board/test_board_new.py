@@ -7,9 +7,9 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from keydiag import board
-from keydiag.board_new import Plan, from_csv, new_board
+from keydiag.board_new import Plan, new_board
 from keydiag.chips import chips
-from keydiag.errors import BoardError, KeydiagError, UsageError
+from keydiag.errors import BoardError, UsageError
 from keydiag.geometry import outline, overlap
 
 # --- mirror -------------------------------------------------------------------------------------
@@ -157,84 +157,3 @@ def test_plans_that_make_no_sense(plan, line):
     with pytest.raises((UsageError, BoardError)) as caught:
         new_board(plan)
     assert line in str(caught.value)
-
-
-# --- from a table -------------------------------------------------------------------------------
-
-TABLE = """\
-key,x,y,turn,row,column,legend
-A1,0,0,0,R1,C1,esc
-A2,19.05,0,,R1,C2,"a, b"
-
-B1,0,19.05,-10,R2,C1,
-B2,19.05,19.05,0,R2,C2,
-"""
-PLAN = Plan("Table", 0, 0)
-
-
-def problems(text):
-    with pytest.raises(BoardError) as caught:
-        from_csv(text, PLAN, "keys.csv")
-    return str(caught.value).splitlines()
-
-
-def test_table_by_eye():
-    half = board.loads(from_csv(TABLE, PLAN), "new")
-    assert half.name == "Table"
-    assert half.key["A2"] == board.Key(at=(19.05, 0.0), legend="a, b")
-    assert half.key["B1"].turn == -10.0
-    assert half.row["R1"].path == ["A2", "A1"]  # the lead arrives at the right
-    assert half.column["C1"].path == ["A1", "B1"]
-
-
-def test_semicolons_tabs_and_decimal_commas():
-    plain = from_csv(TABLE.replace('"a, b"', "ab"), PLAN)
-    for mark in (";", "\t"):
-        text = TABLE.replace('"a, b"', "ab").replace(",", mark).replace("19.05", "19,05")
-        assert from_csv(text, PLAN) == plain
-    assert from_csv("\ufeff\n" + TABLE.replace("key,x", "Key, X"), PLAN) == from_csv(TABLE, PLAN)
-
-
-@pytest.mark.parametrize(
-    ("old", "new", "line"),
-    [
-        ("key,x,", "key,ex,", 'keys.csv: line 1: column "x" is missing; needed: key, x, y, row,'),
-        ("turn", "trun", 'keys.csv: line 1: unknown column "trun"; known: key, x, y, row, column'),
-        ("turn", "x", 'keys.csv: line 1: column "x" twice; name each column once'),
-        ("19.05,0,,", "19.05,zero,,", 'keys.csv: line 3: y cannot be "zero"; write a number'),
-        ("19.05,0,,", "inf,0,,", 'keys.csv: line 3: x cannot be "inf"; write a number'),
-        ("R1,C2", ",C2", "keys.csv: line 3: row is missing; write its row name"),
-        ("B1,0", "A2,0", 'keys.csv: line 5: "A2" stands on line 3 as well; name each key once'),
-        ("B1,0,19.05", "B1,0,1", "keys.csv: line 5: B1 is 1.0 mm from A1, too near for two"),
-        ("B2,19.05,19.05,0,R2", "B2,19.05,19.05,0,R1", "keys.csv: line 6: B2 is on the same"),
-        ("B1,0", "B 1,0", 'keys.csv: line 5: "B 1" cannot be a name; start with a letter'),
-        ("R2,C1", "C2,C1", '"C2" is the name of row C2 as well'),
-        ("B1,0,19.05,-10,R2,C1,", "B1", "keys.csv: line 5: row is missing; write its row name"),
-    ],
-)
-def test_mistakes_in_a_table(old, new, line):
-    assert old in TABLE
-    assert any(line in each for each in problems(TABLE.replace(old, new, 1)))
-
-
-def test_all_mistakes_of_a_table_at_once():
-    told = problems(TABLE.replace("A1,0,0", "A1,a,b").replace("B2,19.05", "B2,c"))
-    assert [each.split(": ")[1] for each in told] == ["line 2", "line 2", "line 6"]
-
-
-def test_tables_that_are_none():
-    assert problems("") == ["keys.csv: the table is empty; start with a line: key,x,y,row,column"]
-    assert "is missing" in problems("hello\n")[0]
-    assert any("there is no key in it" in each for each in problems(TABLE.splitlines()[0]))
-
-
-@settings(deadline=None, max_examples=100)
-@given(st.lists(st.tuples(st.integers(0, 150), st.sampled_from(',;\t"\n9-x\x00')), max_size=5))
-def test_slips_in_a_table_give_a_board_or_an_error(slips):
-    text = TABLE
-    for place, char in slips:
-        text = text[:place] + char + text[place + 1 :]
-    try:
-        board.loads(from_csv(text, PLAN), "new")
-    except KeydiagError as error:
-        assert str(error)

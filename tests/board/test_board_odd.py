@@ -55,7 +55,7 @@ def test_a_row_beside_a_column(pin, count):  # C2 is on PF5, C3 on PF6
     lines = told(text)
     assert len(lines) == count
     if pin == "PF4":
-        assert lines[0].startswith("f: column.C2.pin (line 32): row Ra and column C2 are on PF4")
+        assert lines[0].startswith("f: column.C2.pin (line 33): row Ra and column C2 are on PF4")
 
 
 def test_leads_of_one_kind_may_be_neighbours():

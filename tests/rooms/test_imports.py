@@ -20,7 +20,10 @@ ROOMS = {
     "package": ("__init__",),
     "errors": ("errors",),
     "chips": ("resources", "chips"),
-    "board": ("board", "board_check", "board_shape", "board_places", "board_new", "board_odd"),
+    "board": (
+        "board", "board_check", "board_shape", "board_places", "board_odd", "board_new",
+        "board_table",
+    ),
     "circuit": ("circuit",),
     "faults": ("faults",),
     "wire": ("wire",),
