@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from keydiag.board import PITCH_MM, Board, Controller, Key, Line, Side, dumps, loads
+from keydiag.board_odd import side_by_side
 from keydiag.chips import Chip, chips
 from keydiag.errors import UsageError
 
@@ -76,7 +77,7 @@ def new_board(plan: Plan) -> str:
         UsageError: a figure of the plan makes no sense; says which.
         BoardError: the names or places that follow from the plan cannot be.
     """
-    chip = _check_plan(plan)
+    chip = check_plan(plan)
     wide = max(plan.rows + 1, plan.columns) > 9  # L1-11 and not L111
 
     def name(row: int, column: int) -> str:
@@ -106,8 +107,8 @@ def new_board(plan: Plan) -> str:
     return write_board(plan, chip, keys, on_row, on_column)
 
 
-def _check_plan(plan: Plan) -> Chip:
-    """Refuse what makes no sense; returns the chip."""
+def check_plan(plan: Plan) -> Chip:
+    """The chip of a plan for ``new_board``; UsageError if a figure of it makes no sense."""
     for what, count in (("rows", plan.rows), ("columns", plan.columns)):
         if not 1 <= count <= 30:
             raise UsageError(f"{what}: {count} cannot be; give 1 to 30")
@@ -211,7 +212,8 @@ def choose_pins(
     """Pins for rows and columns: those the plan gives, or else free ones of the chip.
 
     The lines at the anodes sense, and with an analogue input they can also measure the level of a
-    closed crossing, so they get such pins first.
+    closed crossing, so they get such pins first. The other lines get pins that are no neighbours of
+    these, as far as there are such, so that a blob between two pins does not look like a held key.
     """
     for what, given, count in (
         ("row pins", plan.row_pins, rows),
@@ -226,14 +228,21 @@ def choose_pins(
             f"{rows} rows and {columns} columns need {rows + columns} pins; "
             f"the {chip.name} has {len(chip.ports)}"
         )
-    sensing = sorted(free, key=lambda port: port not in chip.analog)
     rows_sense = plan.cathode_at == "column"
     taken = {"row": plan.row_pins, "column": plan.column_pins}
     for kind, count in (("row", rows), ("column", columns))[:: 1 if rows_sense else -1]:
-        if not taken[kind]:
-            senses = (kind == "row") == rows_sense
-            order = sensing if senses else sorted(free, key=lambda port: port in chip.analog)
-            taken[kind] = tuple(order[:count])
-            free = [port for port in free if port not in taken[kind]]
-            sensing = [port for port in sensing if port not in taken[kind]]
+        if taken[kind]:
+            continue
+        senses = (kind == "row") == rows_sense
+        others = taken["column" if kind == "row" else "row"]
+        order = sorted(
+            free,
+            key=lambda port: (
+                senses and port not in chip.analog,
+                any(side_by_side(port, other) for other in others),
+                not senses and port in chip.analog,
+            ),
+        )
+        taken[kind] = tuple(order[:count])
+        free = [port for port in free if port not in taken[kind]]
     return taken["row"], taken["column"]

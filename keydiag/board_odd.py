@@ -108,7 +108,7 @@ def _neighbours(board: Board, chip: Chip) -> Iterator[Found]:
     users = {line.pin: ("row", name) for name, line in board.row.items()}
     users |= {line.pin: ("column", name) for name, line in board.column.items()}
     for one, two in combinations(chip.ports, 2):
-        if one not in users or two not in users or not _side_by_side(one, two):
+        if one not in users or two not in users or not side_by_side(one, two):
             continue
         (kind, name), (other_kind, other) = users[one], users[two]
         if kind != other_kind:
@@ -120,7 +120,9 @@ def _neighbours(board: Board, chip: Chip) -> Iterator[Found]:
             yield Found(f"{other_kind}.{other}.pin", wrong, mend)
 
 
-def _side_by_side(one: str, two: str) -> bool:
+def side_by_side(one: str, two: str) -> bool:
+    """True for two ports of the same letter whose numbers follow each other: mostly, though not on
+    every module, they are neighbours there as well."""
     port = one.rstrip("0123456789")
     if port != two.rstrip("0123456789"):
         return False
