@@ -1,7 +1,8 @@
 """The picture of a half: key side or solder side, in true mm, with the suspected places marked.
 
 What lives here: what is drawn and in which order. What does not: where things lie (geometry.py,
-leads.py, places.py), mirroring and SVG syntax (pen.py), rings and labels (marks.py).
+leads.py, places.py), how single parts look (parts.py), mirroring and SVG syntax (pen.py), rings
+and labels (marks.py).
 
 Every part carries its address in a ``data-address`` attribute, once per picture. The half is drawn
 by a pen that mirrors; the words around it by a second pen, in the coordinates of the picture.
@@ -12,21 +13,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from keydiag.board import Board
-from keydiag.geometry import (
-    SWITCH_MM,
-    Kind,
-    Point,
-    Run,
-    along,
-    box,
-    diode_run,
-    face,
-    face_point,
-    lines,
-    name_spot,
-    outline,
-    place,
-)
+from keydiag.geometry import Point, box, face, face_point, lines
 from keydiag.marks import (
     Places,
     anchor_of,
@@ -36,34 +23,27 @@ from keydiag.marks import (
     draw_marks,
     draw_part_names,
     part_names,
-    square,
 )
-from keydiag.pen import BOLD_LETTER, LETTER, Pen, Side, document, inset
+from keydiag.parts import (
+    JOINT_MM,
+    WIRE_MM,
+    Ink,
+    draw_controller,
+    draw_diode,
+    draw_flags,
+    draw_joint,
+    draw_key,
+    draw_name,
+    draw_offcut,
+    draw_wire,
+)
+from keydiag.pen import Pen, Side, document, inset
 from keydiag.places import Layout, lay_out, locate, owner
-from keydiag.style import (
-    BODY,
-    BODY_EDGE,
-    CAP,
-    CAP_EDGE,
-    CHIP,
-    CHIP_EDGE,
-    COLUMN,
-    GLASS,
-    GLASS_EDGE,
-    INK,
-    LEG,
-    PAD,
-    PAPER,
-    ROW,
-    SOLDER,
-)
+from keydiag.style import COLUMN, GLASS, GLASS_EDGE, INK, ROW
 
 __all__ = ["face_point", "locate", "svg", "zoom_svg"]
 
-_COLOUR = {"row": ROW, "column": COLUMN}
-_WIRE_MM = 0.9
-_DASH = "2.6 0.9"  # of a column wire, mm drawn and mm left out
-_JOINT_MM = 1.0  # radius of a joint as drawn
+_INK = {"row": Ink(ROW), "column": Ink(COLUMN, "2.6 0.9")}
 _SIDE_WORDS = {
     "key": "key side, as you type on it",
     "solder": "solder side, as it faces the iron: left and right are exchanged",
@@ -181,7 +161,7 @@ def _middle(board: Board) -> Point:
 def _draw_half(pen: Pen, layout: Layout, side: Side, places: Places) -> None:
     board = layout.board
     for key in board.key:
-        _draw_key(pen, board, key, side)
+        draw_key(pen, board, key, side)
     draw_glow(pen, places)
     # From the key side the wiring lies underneath and is drawn faintly.
     with pen.group(opacity=0.5 if side == "key" else 1.0):
@@ -189,129 +169,33 @@ def _draw_half(pen: Pen, layout: Layout, side: Side, places: Places) -> None:
             spliced = {frozenset(pair) for pair in line.splice}
             for (near, far), run in layout.wires[f"{kind} {name}"].items():
                 with pen.group(data_address=f"{kind} {name} between {near} and {far}"):
-                    _draw_wire(pen, kind, run)
+                    draw_wire(pen, run, _INK[kind])
                     if frozenset((near, far)) in spliced:
-                        _draw_offcut(pen, kind, run)
+                        draw_offcut(pen, run, _INK[kind])
         for name, lead in layout.leads.items():
             with pen.group(data_address=f"{name} lead"):
-                _draw_wire(pen, lead.kind, lead.run)
+                draw_wire(pen, lead.run, _INK[lead.kind])
         for key in board.key:
-            _draw_diode(pen, board, key)
+            draw_diode(pen, board, key)
             for joint in face(board).joints:
                 spot, address = face_point(board, key, joint), f"{key} {joint} joint"
-                _draw_joint(pen, spot, _JOINT_MM, data_address=address)
+                draw_joint(pen, spot, JOINT_MM, data_address=address)
     for key in board.key:
-        _draw_name(pen, board, key, side)
-    _draw_flags(pen, layout)
-    _draw_controller(pen, layout)
-
-
-def _draw_key(pen: Pen, board: Board, key: str, side: Side) -> None:
-    with pen.group(data_address=key):
-        edge = {"stroke": CAP_EDGE, "stroke_width": 0.3, "stroke_linejoin": "round"}
-        pen.polygon(outline(board, key), fill=CAP if side == "solder" else PAPER, **edge)
-        edge = {"stroke": BODY_EDGE, "stroke_width": 0.25, "stroke_linejoin": "round"}
-        body = square(board, key, SWITCH_MM / 2)
-        fill = BODY if side == "solder" else CAP
-        pen.polygon(body, data_address=f"{key} switch", fill=fill, **edge)
-
-
-def _draw_name(pen: Pen, board: Board, key: str, side: Side) -> None:
-    turn, legend = board.key[key].turn, board.key[key].legend
-
-    def write(text: str, at: Point, size: float, weight: str, halo: float) -> None:
-        edge = {"paint_order": "stroke", "stroke": PAPER, "stroke_linejoin": "round"}
-        style = {"font_weight": weight, "fill": INK, "stroke_width": halo, **edge}
-        pen.text(place(board, key, at), text, size, "middle", turn, **style)
-
-    if side == "solder":  # in the free space between the column wire and the diode
-        write(key, name_spot(board), min(2.6, 5.4 / (BOLD_LETTER * len(key))), "bold", 0.5)
-        return
-    size = min(4.4, 14.0 / (BOLD_LETTER * len(key)))
-    write(key, (0.0, -1.8 if legend else 0.0), size, "bold", 0.9)
-    if legend:
-        write(legend, (0.0, 3.0), min(3.4, 15.0 / (LETTER * len(legend))), "normal", 0.9)
-
-
-def _draw_wire(pen: Pen, kind: Kind, run: Run) -> None:
-    pen.line(run, stroke=PAPER, stroke_width=_WIRE_MM + 1.0)  # a gap where it passes over another
-    dash = {"stroke_dasharray": _DASH} if kind == "column" else {}
-    pen.line(run, stroke=_COLOUR[kind], stroke_width=_WIRE_MM, stroke_linejoin="round", **dash)
-
-
-def _draw_offcut(pen: Pen, kind: Kind, run: Run) -> None:
-    """The middle of a spliced stretch: hollow, with a joint at either end."""
-    offcut = tuple(along(run, share / 20) for share in range(5, 16))
-    pen.line(offcut, stroke=_COLOUR[kind], stroke_width=2.0)
-    pen.line(offcut, stroke=PAPER, stroke_width=0.8)
-    for end in (offcut[0], offcut[-1]):
-        _draw_joint(pen, end, 0.8)
-
-
-def _draw_diode(pen: Pen, board: Board, key: str) -> None:
-    parts = face(board)
-    (x1, y1), (x2, y2) = parts.body
-    wide = (0.95, 0.0) if x1 == x2 else (0.0, 0.95)  # half the glass, a little over DO-35's
-
-    def across(start: float, stop: float) -> Run:
-        """The body between two shares of its length, as a rectangle."""
-        a = x1 + (x2 - x1) * start, y1 + (y2 - y1) * start
-        b = x1 + (x2 - x1) * stop, y1 + (y2 - y1) * stop
-        corners = [
-            *((x - wide[0], y - wide[1]) for x, y in (a, b)),
-            *((x + wide[0], y + wide[1]) for x, y in (b, a)),
-        ]
-        return tuple(place(board, key, corner) for corner in corners)
-
-    with pen.group(data_address=f"{key} diode"):
-        pen.line(diode_run(board, key), stroke=LEG, stroke_width=0.5, stroke_linejoin="round")
-        edge = {"stroke": GLASS_EDGE, "stroke_width": 0.25, "stroke_linejoin": "round"}
-        pen.polygon(across(0.0, 1.0), fill=GLASS, **edge)
-        pen.polygon(across(0.06, 0.32) if parts.band_first else across(0.68, 0.94), fill=INK)
-
-
-def _draw_joint(pen: Pen, spot: Point, radius: float, **address: str) -> None:
-    pen.dot(spot, radius, fill=SOLDER, stroke=INK, stroke_width=0.3, **address)
-
-
-def _draw_flags(pen: Pen, layout: Layout) -> None:
-    for lead in layout.leads.values():  # the pins themselves are on the controller, if it is drawn
-        address = {} if layout.pads else {"data_address": f"pin {lead.pin}"}
-        with pen.group(**address):
-            edge = _COLOUR[lead.kind]
-            pen.box(lead.flag, 1.0, fill=PAPER, stroke=edge, stroke_width=0.4)
-            words = f"{lead.line} {lead.pin}"
-            pen.text(lead.middle, words, 2.6, "middle", font_weight="bold", fill=INK)
-
-
-def _draw_controller(pen: Pen, layout: Layout) -> None:
-    board, chip = layout.board, layout.pads
-    if chip is None:
-        return
-    left, top, right, _ = chip.box
-    pen.box(chip.box, 1.2, fill=CHIP, stroke=CHIP_EDGE, stroke_width=0.4)
-    pen.text(((left + right) / 2, top + 2.0), board.chip, 2.0, "middle", fill=INK)
-    for kind, name, line in lines(board):
-        x, y = chip.at[line.pin]
-        edge = {"fill": PAD, "stroke": INK, "stroke_width": 0.25}
-        pen.dot((x, y), 0.75, data_address=f"pin {line.pin}", **edge)
-        if line.pin in chip.left:
-            pen.text((x + 1.3, y), line.pin, 1.8, "start", font_weight="bold", fill=INK)
-            pen.text((x - 2.0, y), name, 1.8, "end", fill=_COLOUR[kind])
-        else:
-            pen.text((x - 1.3, y), line.pin, 1.8, "end", font_weight="bold", fill=INK)
-            pen.text((x + 2.0, y), name, 1.8, "start", fill=_COLOUR[kind])
+        draw_name(pen, board, key, side)
+    inks = {f"{kind} {name}": _INK[kind] for kind, name, _ in lines(board)}
+    draw_flags(pen, layout, inks)
+    draw_controller(pen, layout, inks)
 
 
 def _draw_legend(page: Pen, left: float, top: float) -> None:
     """What the signs mean, and a scale of 20 mm; two lines of ``_LEGEND_MM``."""
     x = left
-    for kind, dash in (("row", {}), ("column", {"stroke_dasharray": _DASH})):
-        style = {"stroke": _COLOUR[kind], "stroke_width": _WIRE_MM, **dash}
+    for kind, ink in _INK.items():
+        style = {"stroke": ink.colour, "stroke_width": WIRE_MM, **ink.dashed}
         page.line([(x, top), (x + 8.0, top)], **style)
         page.text((x + 9.0, top), kind, 2.4, "start", fill=INK)
         x += 22.0
-    _draw_joint(page, (x + 1.0, top), _JOINT_MM)
+    draw_joint(page, (x + 1.0, top), JOINT_MM)
     page.text((x + 3.0, top), "joint", 2.4, "start", fill=INK)
     x += 14.0
     edge = {"stroke": GLASS_EDGE, "stroke_width": 0.25}

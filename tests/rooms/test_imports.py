@@ -35,7 +35,7 @@ ROOMS = {
     "diagnosis": ("diagnosis",),
     "session": ("session", "bench"),
     "drawing": (
-        "geometry", "leads", "places", "style", "pen", "callouts", "marks", "drawing",
+        "geometry", "leads", "places", "style", "pen", "callouts", "marks", "parts", "drawing",
     ),
     "report": ("report", "plain"),
     "screen": ("screen",),
