@@ -44,16 +44,16 @@ class Odds:
     both: float = 0.0015
     more: float = 0.01
     part: float = 0.005
-    near: float = 0.003
+    near: float = 0.01
     elsewhere: float = 0.001
     # The same odd answer as when this key was asked for the last time.
     same_again: float = 0.5
     # A pressed key that gives no sign: three joints of 0.004 each, and its parts.
     silent: float = 0.015
     # ... if another key on one of its lines gives none either: a broken stretch, a lead.
-    silent_kin: float = 0.2
+    silent_kin: float = 0.3
     # ... if at least two others on that line give none: then the line is broken there.
-    silent_run: float = 0.8
+    silent_run: float = 0.95
     # ... if it never answered in an earlier round either.
     silent_again: float = 0.9
     # ... if nothing could be seen at rest as it is (its line is grounded).

@@ -10,6 +10,7 @@ Masks are packed readings (faults.pack): field 0 the rest mask, field i + 1 the 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import IntEnum
 from functools import lru_cache
@@ -32,7 +33,7 @@ class Answer(IntEnum):
     BOTH = 2  # its crossing, both ways
     MORE = 3  # what it should answer, and something else besides
     PART = 4  # not all of what it should answer
-    NEAR = 5  # another crossing on one of its two lines
+    NEAR = 5  # other crossings, all of them on one of its two lines
     ELSEWHERE = 6  # nothing to do with its lines
 
 
@@ -88,8 +89,9 @@ def _closure(drive: int, sense: int, rest: Reading) -> tuple[int, int]:
 
 
 @lru_cache(maxsize=65536)
-def compare(expected: Expected, appeared: int) -> Answer:
-    """Sort an answer (the packed bits that newly read low, at least one) for this key."""
+def compare(expected: Expected, appeared: int, gone: int = 0) -> Answer:
+    """Sort an answer (the packed bits that newly read low, and those that no longer do) for this
+    key. If nothing newly reads low, all that can be said is whether it is on the key's lines."""
     must, allowed = expected.must, expected.must | expected.may
     back, backward = expected.back, expected.back | expected.may_back
     if must and appeared & must == must:
@@ -105,8 +107,14 @@ def compare(expected: Expected, appeared: int) -> Answer:
         return Answer.REVERSED
     if appeared & allowed:
         return Answer.PART
-    for bit in ones(appeared):
-        drive, sense = divmod(bit, expected.pins)
-        if drive - 1 == expected.drive or sense == expected.sense:
-            return Answer.NEAR
-    return Answer.ELSEWHERE
+    mine = expected.drive, expected.sense
+    lines = [(drive - 1, sense) for drive, sense in _places(appeared or gone, expected.pins)]
+    if not appeared:  # a line at the supply, say, holds the other one up through the key
+        on_line = any(drive in mine or sense in mine for drive, sense in lines)
+        return Answer.PART if on_line else Answer.ELSEWHERE
+    near = all(drive == mine[0] or sense == mine[1] for drive, sense in lines)
+    return Answer.NEAR if near else Answer.ELSEWHERE
+
+
+def _places(packed: int, pins: int) -> Iterator[tuple[int, int]]:
+    return (divmod(bit, pins) for bit in ones(packed))

@@ -17,10 +17,10 @@ from math import log
 import numpy as np
 from numpy.typing import NDArray
 
-from keydiag.alignment import ODDS, Floats, Step, align
+from keydiag.alignment import ODDS, Alignment, Floats, Step, align
 from keydiag.answers import Pair
 
-__all__ = ["Exchange", "exchanged_keys", "exchanged_lines"]
+__all__ = ["Exchange", "RoundView", "candidates", "matched"]
 
 # Prior probability of two given leads being exchanged: order of magnitude of faults/priors.toml
 # (common practice, no source).
@@ -36,6 +36,10 @@ GUESS_ODDS = replace(ODDS, wrong=0.001, jump=1e-6, leave_order=1e-9)
 # A line has moved if at least two keys, and three in five of those seen, say so.
 LEAST_VOTES = 2
 LEAST_SHARE = 0.6
+# So many answers out of place, or keys passed, before an exchange of lines is thought of: one
+# slip makes one or two, and two exchanged rows make two, where the hands seem to jump.
+ENOUGH_TROUBLE = 2
+LIKELY = 0.5  # posterior from which a match is made
 MOST_PAIRS = 6  # candidate pairs of keys that are weighed; more than that is no exchange of two
 
 
@@ -54,17 +58,65 @@ class Exchange:
         return {**layout, **dict(self.moved)}
 
 
-def exchanged_lines(
-    layout: Mapping[str, Pair],
-    names: Sequence[str],
-    asked: Sequence[str],
-    answers: Sequence[frozenset[Pair]],
-) -> Exchange | None:
-    """The exchange of whole lines that the answers of one round suggest, if they suggest any.
+@dataclass(frozen=True, slots=True)
+class RoundView:
+    """One aligned round: the keys asked, and per answer its newly low bits and the keys whose
+    exact answer it is."""
 
-    names: of the lines, by pin index (longer indices are free pins). asked: the keys of the
-    round in order. answers: the newly low bits of each answer.
-    """
+    asked: tuple[str, ...]
+    appeared: tuple[frozenset[Pair], ...]
+    exact: tuple[tuple[str, ...], ...]
+    alignment: Alignment
+
+
+def candidates(
+    layout: Mapping[str, Pair], names: Sequence[str], rounds: Sequence[RoundView]
+) -> Iterator[Exchange]:
+    """Exchanges worth weighing against this layout; none if all went well. names: of the lines,
+    by pin index (pins beyond them are free ones). The first round is the sweep itself."""
+    if not any(_troubles(view) for view in rounds):
+        return
+    if _troubles(rounds[0]) >= ENOUGH_TROUBLE:
+        lines = _exchanged_lines(layout, names, rounds[0])
+        if lines is not None:
+            yield lines
+            return
+    seen: set[str] = set()
+    for view in rounds:
+        for exchange in _exchanged_keys(layout, view):
+            if exchange.what not in seen:
+                seen.add(exchange.what)
+                yield exchange
+
+
+def matched(alignment: Alignment, t: int) -> int | None:
+    """The asked key (its index) that answer t most likely belongs to in its turn, if any."""
+    if alignment.match.shape[1] == 0:
+        return None
+    n = int(alignment.match[t].argmax())
+    return n if alignment.match[t, n] >= LIKELY else None
+
+
+def _troubles(view: RoundView) -> int:
+    """How many answers are not the exact answer of a key whose turn it was, or of a later one,
+    and how many keys were passed, or left out before the latest answer."""
+    turns = [matched(view.alignment, t) for t in range(len(view.exact))]
+    done = {n for n in turns if n is not None}
+    left_out = set(range(max(done, default=0))) - done
+    left_out.update(n for n, p in enumerate(view.alignment.silent) if p >= LIKELY)
+    count, before = len(left_out), -1
+    for n, exact in zip(turns, view.exact, strict=True):
+        if n is None or n <= before or view.asked[n] not in exact:
+            count += 1
+        before = before if n is None else n
+    return count
+
+
+def _exchanged_lines(
+    layout: Mapping[str, Pair], names: Sequence[str], view: RoundView
+) -> Exchange | None:
+    """The exchange of whole lines that the answers of one round suggest, if they suggest any."""
+    asked, answers = view.asked, view.appeared
     number = {key: k for k, key in enumerate(layout)}
     pairs = np.array(list(layout.values()))
     steps = [Step(_guess(pairs, answer), False, True) for answer in answers]
@@ -115,23 +167,19 @@ def _move_lines(
     return Exchange(changes, log(LEADS_PRIOR) * ((len(moved) + 1) // 2), what, True)
 
 
-def exchanged_keys(
-    layout: Mapping[str, Pair],
-    asked: Sequence[str],
-    own: Sequence[str | None],
-    matched: Sequence[int | None],
-) -> list[Exchange]:
+def _exchanged_keys(layout: Mapping[str, Pair], view: RoundView) -> list[Exchange]:
     """Pairs of keys that may have changed places, from one aligned round.
 
-    own[t]: the key whose exact answer answer t is, if any; matched[t]: the asked key (its index)
-    that it was aligned with, None if out of turn. A key that only ever answered out of turn is
-    paired with the one that was being asked just then.
+    A key that only ever answered out of turn is paired with the one that was being asked then.
     """
-    in_turn = {own[t] for t, n in enumerate(matched) if n is not None and own[t] == asked[n]}
+    asked = view.asked
+    own = [exact[0] if len(exact) == 1 else None for exact in view.exact]
+    turns = [matched(view.alignment, t) for t in range(len(own))]
+    in_turn = {own[t] for t, n in enumerate(turns) if n is not None and own[t] == asked[n]}
     answered = set(own)
     place = 0
     found: dict[tuple[str, str], Exchange] = {}
-    for key, n in zip(own, matched, strict=True):
+    for key, n in zip(own, turns, strict=True):
         if n is None and key is not None and key not in in_turn and place < len(asked):
             other = asked[place]
             pair = (min(key, other), max(key, other))

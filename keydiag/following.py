@@ -8,7 +8,7 @@ what that means for the sweep as a whole, and what to ask for (sweep.py).
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from math import exp, log
@@ -18,7 +18,7 @@ import numpy as np
 from keydiag.alignment import ODDS, Alignment, Floats, Step, align, spread
 from keydiag.answers import Answer, Pair, compare, expect
 from keydiag.circuit import Circuit, Reading
-from keydiag.exchanges import Exchange, exchanged_keys, exchanged_lines
+from keydiag.exchanges import Exchange, RoundView, candidates, matched
 from keydiag.observe import PressEvent
 
 __all__ = ["Followed", "Follower", "Round", "Sign"]
@@ -27,13 +27,15 @@ LIKELY = 0.5  # posterior from which an attribution is the best guess, and is ma
 HINT = 0.3  # ... from which a silent key is worth mentioning
 # A key that has answered before gives no sign this time: an intermittent contact. Own judgement.
 FICKLE = 0.001
+# A key that was certainly mute when asked for alone gave an odd answer before. Own judgement.
+MUTE_SPEAKS = 0.05
+CERTAIN = 0.9  # posterior from which a later round teaches something about the earlier ones
+# Answers that nobody but this key can give.
+CLEAR = (Answer.EXACT, Answer.REVERSED, Answer.BOTH)
 # What the order of one round can say for an exchange of lines, as a natural logarithm: five to
 # one and no more, because a builder who takes the rows in another order leaves the same answers.
 # Only a key that was asked for alone takes it further.
 MOST_FROM_ORDER = log(5.0)
-# So many answers out of place, or keys passed, before an exchange of lines is thought of: one
-# slip makes one or two, and two exchanged rows make two, where the hands seem to jump.
-ENOUGH_TROUBLE = 2
 
 Layout = dict[str, Pair]
 
@@ -50,8 +52,8 @@ class Round:
     events: dict[int, PressEvent] = field(default_factory=dict)
 
     def answers(self) -> list[PressEvent]:
-        """The events that can be somebody's answer, oldest first."""
-        return [event for _, event in sorted(self.events.items()) if event.appeared]
+        """The events, oldest first."""
+        return [event for _, event in sorted(self.events.items())]
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,10 +124,21 @@ class _Row:
     exact answer it is."""
 
     event: PressEvent
-    appeared: frozenset[Pair]
     answers: tuple[Answer, ...]
     exact: tuple[int, ...]
     like: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class _Lesson:
+    """What later rounds have taught for certain: odd answers that keys give (key, bits), and keys
+    that give no sign. Keys by number."""
+
+    shown: frozenset[tuple[int, frozenset[Pair]]] = frozenset()
+    mute: frozenset[int] = frozenset()
+
+
+_NOTHING = _Lesson()
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,13 +178,25 @@ class Follower:
         """Make sense of all rounds; `rest` is the latest rest baseline, if there is one."""
         trial = self._try("", dict(self.circuit.forward), rounds, rest)
         weighed: list[Weighed] = []
-        for exchange in self._candidates(trial, rounds):
+        views = [
+            RoundView(
+                round_.asked,
+                tuple(row.event.appeared for row in rows),
+                tuple(tuple(self.circuit.keys[k] for k in row.exact) for row in rows),
+                alignment,
+            )
+            for round_, rows, alignment in zip(rounds, trial.rows, trial.alignments, strict=True)
+        ]
+        for exchange in candidates(trial.layout, self.circuit.line_names, views):
             name = f"{trial.name}; {exchange.what}"
             other = self._try(name, exchange.apply(trial.layout), rounds, rest)
             gain = trial.gain(exchange, other)
             weighed.append(Weighed(exchange, gain > 0, 1.0 / (1.0 + exp(-abs(gain)))))
             if gain > 0:
                 trial = other
+        if len(rounds) > 1:
+            lessons = [self._lesson(trial, rounds, r) for r in range(len(rounds))]
+            trial = self._try(trial.name, trial.layout, rounds, rest, lessons)
         signs, strays = self._attribute(trial, rounds)
         places = tuple(_place(alignment) for alignment in trial.alignments)
         followed = Followed(places, signs, strays, tuple(weighed))
@@ -185,39 +210,58 @@ class Follower:
     # --- one layout ---
 
     def _try(
-        self, name: str, layout: Layout, rounds: Sequence[Round], rest: Reading | None
+        self,
+        name: str,
+        layout: Layout,
+        rounds: Sequence[Round],
+        rest: Reading | None,
+        lessons: Sequence[_Lesson] = (),
     ) -> _Trial:
+        """Align all rounds; `lessons`: what later rounds have taught about each one's keys."""
         rows = [[self._row(name, layout, event) for event in r.answers()] for r in rounds]
-        silence = [self._silence(layout, rounds, rows, r, rest) for r in range(len(rounds))]
+        silence: list[Floats] = []
         alignments: list[Alignment] = []
-        shown: set[tuple[int, frozenset[Pair]]] = set()  # (key, odd answer) of earlier rounds
+        earlier: set[tuple[int, frozenset[Pair]]] = set()  # (key, answer) of earlier rounds
         for r, round_ in enumerate(rounds):
+            lesson = lessons[r] if lessons else _NOTHING
+            silence.append(self._silence(layout, rounds, rows, r, rest, lesson))
             asked = [self.number[key] for key in round_.asked]
             for t, row in enumerate(rows[r]):
-                again = [k for k in asked if (k, row.appeared) in shown]
-                if again:
-                    rows[r][t] = _raise(row, again)
+                shown = [
+                    k
+                    for k in asked
+                    if (k, row.event.bits) in earlier or (k, row.event.bits) in lesson.shown
+                ]
+                rows[r][t] = _taught(row, shown, [k for k in asked if k in lesson.mute])
             steps = [
-                Step(row.like, t > 0 and row.appeared == rows[r][t - 1].appeared, row.event.steady)
+                Step(
+                    row.like,
+                    t > 0 and row.event.bits == rows[r][t - 1].event.bits,
+                    row.event.steady,
+                )
                 for t, row in enumerate(rows[r])
             ]
             alignment = align(steps, asked, silence[r], finished=round_.finished)
             alignments.append(alignment)
             if r < len(rounds) - 1:
                 for t, n in zip(*np.nonzero(alignment.match >= HINT), strict=True):
-                    shown.add((asked[n], rows[r][t].appeared))
+                    earlier.add((asked[n], rows[r][t].event.bits))
         return _Trial(name, layout, rows, silence, alignments)
 
     def _row(self, name: str, layout: Layout, event: PressEvent) -> _Row:
         row = self._rows.get((event.number, name))
         if row is None or row.event is not event:
-            seen = event.appeared
-            appeared = sum(1 << (d + 1) * self._pins + s for d, s in seen)
-            answers = tuple(compare(expect(pair, event.rest), appeared) for pair in layout.values())
+            appeared, gone = self._packed(event.appeared), self._packed(event.gone)
+            answers = tuple(
+                compare(expect(pair, event.rest), appeared, gone) for pair in layout.values()
+            )
             exact = tuple(k for k, answer in enumerate(answers) if answer is Answer.EXACT)
             like = np.array([self._weight[answer] for answer in answers])
-            row = self._rows[event.number, name] = _Row(event, seen, answers, exact, like)
+            row = self._rows[event.number, name] = _Row(event, answers, exact, like)
         return row
+
+    def _packed(self, bits: frozenset[Pair]) -> int:
+        return sum(1 << (drive + 1) * self._pins + sense for drive, sense in bits)
 
     def _silence(
         self,
@@ -226,11 +270,14 @@ class Follower:
         rows: Sequence[Sequence[_Row]],
         r: int,
         rest: Reading | None,
+        lesson: _Lesson,
     ) -> Floats:
         """For `align`: how likely each asked key of round r gives no sign, before each answer."""
         asked = rounds[r].asked
         crossing = self.circuit.crossing
-        spoke = {k for its in rows for row in its for k in row.exact}
+        told = [(k, a) for its in rows for row in its for k, a in enumerate(row.answers)]
+        spoke = {k for k, answer in told if answer in CLEAR} | {k for k, _ in lesson.shown}
+        perhaps = {k for k, answer in told if answer is Answer.MORE}
         before = {key for earlier in rounds[:r] for key in earlier.asked}
         mute_kin: Counter[int] = Counter()  # line -> keys on it that never answered
         base = np.zeros(len(asked))
@@ -240,12 +287,14 @@ class Follower:
                 base[n] = masked
             elif self.number[key] in spoke:
                 base[n] = FICKLE
-            elif key in before:
-                base[n] = ODDS.silent_again
             else:
-                kin = max(mute_kin[line] for line in crossing[key])
+                perhaps_spoke = self.number[key] in perhaps
+                kin = 0 if perhaps_spoke else max(mute_kin[line] for line in crossing[key])
                 base[n] = (ODDS.silent, ODDS.silent_kin, ODDS.silent_run)[min(kin, 2)]
-                mute_kin.update(crossing[key])
+                if key in before or self.number[key] in lesson.mute:
+                    base[n] = ODDS.silent_again
+                if not perhaps_spoke:
+                    mute_kin.update(crossing[key])
         table = np.tile(np.minimum(base + ODDS.skipped, 1.0), (len(rows[r]) + 1, 1))
         place = {self.number[key]: n for n, key in enumerate(asked)}
         for t, row in enumerate(rows[r]):
@@ -268,48 +317,20 @@ class Follower:
             self._mutes[pair, rest] = masked
             return masked
 
-    # --- exchanges ---
-
-    def _candidates(self, trial: _Trial, rounds: Sequence[Round]) -> Iterator[Exchange]:
-        """Exchanges worth weighing against `trial`, lines first."""
-        if not self._troubles(trial, rounds, range(len(rounds))):
-            return
-        if self._troubles(trial, rounds, range(1)) >= ENOUGH_TROUBLE:
-            lines = exchanged_lines(
-                trial.layout,
-                self.circuit.line_names,
-                rounds[0].asked,
-                [row.appeared for row in trial.rows[0]],
+    def _lesson(self, trial: _Trial, rounds: Sequence[Round], r: int) -> _Lesson:
+        """What the rounds after round r teach about its keys."""
+        shown, mute = set(), set()
+        for later in range(r + 1, len(rounds)):
+            alignment, rows = trial.alignments[later], trial.rows[later]
+            asked = [self.number[key] for key in rounds[later].asked]
+            for t, n in zip(*np.nonzero(alignment.match >= CERTAIN), strict=True):
+                if asked[n] not in rows[t].exact:
+                    shown.add((asked[n], rows[t].event.bits))
+            last = max((matched(alignment, t) or 0 for t in range(len(rows))), default=0)
+            mute.update(
+                k for k, p in zip(asked[:last], alignment.silent, strict=False) if p >= CERTAIN
             )
-            if lines is not None:
-                yield lines
-                return
-        seen: set[str] = set()
-        for r, round_ in enumerate(rounds):
-            own = [
-                self.circuit.keys[row.exact[0]] if len(row.exact) == 1 else None
-                for row in trial.rows[r]
-            ]
-            matched = [_matched(trial.alignments[r], t) for t in range(len(own))]
-            for exchange in exchanged_keys(trial.layout, round_.asked, own, matched):
-                if exchange.what not in seen:
-                    seen.add(exchange.what)
-                    yield exchange
-
-    def _troubles(self, trial: _Trial, rounds: Sequence[Round], which: range) -> int:
-        """How many answers are not the exact answer of a key whose turn it was, or of a later
-        one, and how many keys were passed."""
-        count = 0
-        for r in which:
-            alignment, before = trial.alignments[r], -1
-            count += int((alignment.silent >= LIKELY).sum())
-            for t, row in enumerate(trial.rows[r]):
-                n = _matched(alignment, t)
-                fits = n is not None and n > before
-                if n is None or not fits or self.number[rounds[r].asked[n]] not in row.exact:
-                    count += 1
-                before = before if n is None else n
-        return count
+        return _Lesson(frozenset(shown), frozenset(mute - {k for k, _ in shown}))
 
     # --- attribution ---
 
@@ -325,7 +346,7 @@ class Follower:
             whose = self._whose(trial, r, round_)
             for t, row in enumerate(trial.rows[r]):
                 event, k = row.event, int(whose[t].argmax())
-                n = _matched(alignment, t)
+                n = matched(alignment, t)
                 while n is not None and due and due[0] < n:
                     signs.append(self._silent(trial, r, round_, due.pop(0), True, misses))
                 if whose[t, k] < LIKELY:
@@ -369,19 +390,15 @@ class Follower:
         return Sign(key, r, None, None, False, True, settled, p, p * (1.0 - misses[key]))
 
 
-def _raise(row: _Row, keys: Sequence[int]) -> _Row:
-    """These keys seem to have given this odd answer when last asked: no wonder this time."""
+def _taught(row: _Row, shown: Sequence[int], mute: Sequence[int]) -> _Row:
+    """The row, knowing that some keys gave this answer at another time, or none at all."""
+    odd_mute = [k for k in mute if k not in row.exact]
+    if not shown and not odd_mute:
+        return row
     like = row.like.copy()
-    like[list(keys)] = np.maximum(like[list(keys)], ODDS.same_again)
+    like[odd_mute] *= MUTE_SPEAKS
+    like[list(shown)] = np.maximum(like[list(shown)], ODDS.same_again)
     return replace(row, like=like)
-
-
-def _matched(alignment: Alignment, t: int) -> int | None:
-    """The asked key (its index) that answer t most likely belongs to in its turn, if any."""
-    if alignment.match.shape[1] == 0:
-        return None
-    n = int(alignment.match[t].argmax())
-    return n if alignment.match[t, n] >= LIKELY else None
 
 
 def _place(alignment: Alignment) -> int | None:

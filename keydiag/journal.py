@@ -210,7 +210,7 @@ def read(path: str | os.PathLike[str]) -> Journal:
         last = number == len(lines) and not whole
         if not last and not raw.endswith(TORN_MARK):
             raise JournalError(
-                f"{path}: line {number}: is damaged (not a JSON object with a \"kind\"); "
+                f'{path}: line {number}: is damaged (not a JSON object with a "kind"); '
                 "restore the file from a copy, or take that line out if you can do without it"
             )
         text = raw.removesuffix(TORN_MARK).decode("utf-8", "backslashreplace")

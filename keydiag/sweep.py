@@ -266,7 +266,7 @@ class Sweep:
         if sign.answer in (Answer.EXACT, Answer.REVERSED, Answer.BOTH):
             return True
         assert sign.event is not None
-        same = [s for s in signs if s.event and s.event.appeared == sign.event.appeared]
+        same = [s for s in signs if s.event and s.event.bits == sign.event.bits]
         return len(same) >= 2
 
     def _turn_is_to_come(self, key: str) -> bool:
