@@ -28,8 +28,9 @@ from keydiag.sources.base import (
     hello_to_journal,
     to_journal,
 )
+from keydiag.wire import Hi
 
-__all__ = ["IDLE_S", "Bench"]
+__all__ = ["IDLE_S", "Bench", "check_idle"]
 
 IDLE_S = 20.0  # nothing pressed for so long: the builder has stopped
 # Before the first press of a course the builder may have to find his seat first.
@@ -40,12 +41,18 @@ COUNTS_EVERY_US = 2_000_000  # damaged lines come in bursts: their count is jour
 RESUME_GAP_US = 1_000_000  # between the time of a journal and that of its continuation
 
 
+def check_idle(idle_s: float) -> None:
+    """UsageError if this is no time to wait."""
+    if not 0 < idle_s < 86_400:  # false for nan, too
+        raise UsageError(f"--idle {idle_s:g}: give a number of seconds above 0 and below 86400")
+
+
 class Bench:
     """Pumps one source into one session.
 
-    writer: None keeps no journal. port: its name, for the builder. watch: called with the session
-    after everything that happened, in the thread that runs the bench. UsageError if `idle_s` makes
-    no sense.
+    writer: None keeps no journal. hi: the source is open already, and this is who answered. port:
+    its name, for the builder. watchers: called with the session after everything that happened, in
+    the thread that runs the bench; append to it. UsageError if `idle_s` makes no sense.
     """
 
     def __init__(
@@ -54,16 +61,16 @@ class Bench:
         source: Source,
         writer: Writer | None,
         *,
+        hi: Hi | None = None,
         port: str = "",
         idle_s: float = IDLE_S,
-        watch: Callable[[Session], None] | None = None,
     ) -> None:
-        if not 0 < idle_s < 86_400:
-            raise UsageError(f"--idle {idle_s:g}: give a number of seconds from 1 to 86399")
+        check_idle(idle_s)
         self.session = session
         self.source = source
-        self.watch = watch
+        self.watchers: list[Callable[[Session], None]] = []
         self._writer = writer
+        self._hi = hi
         self._port = port
         self._idle_us = round(idle_s * 1e6)
         self._commands: SimpleQueue[dict[str, Any]] = SimpleQueue()
@@ -79,7 +86,7 @@ class Bench:
 
     def open(self) -> None:
         """Find the probe and begin to read. Raises PortError."""
-        hi = self.source.open()
+        hi = self._hi if self._hi is not None else self.source.open()
         self.source.start(self.session.circuit.pins, PERIOD_US)
         self._record({**hello_to_journal(hi), "port": self._port})
         self._tell()
@@ -216,5 +223,5 @@ class Bench:
                 self._writer.append(record)
 
     def _tell(self) -> None:
-        if self.watch is not None:
-            self.watch(self.session)
+        for watch in self.watchers:
+            watch(self.session)

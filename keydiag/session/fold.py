@@ -24,7 +24,7 @@ from keydiag.journal import Journal, as_reading
 from keydiag.observe import Bit, Observation, PressEvent, RestState
 from keydiag.session import say
 from keydiag.session.course import Course
-from keydiag.session.repairs import Repair, judge, still_valid
+from keydiag.session.repairs import Outcome, Repair, judge, still_valid
 from keydiag.session.timeline import Happening, Timeline
 from keydiag.session.views import KeyStatus, LinkView, Snapshot, Step
 from keydiag.sweep import Status
@@ -73,9 +73,11 @@ class Session:
         self._resting = False  # rest is being checked
         self._rail_stop = False  # a short to a rail: nothing goes on before it is cleared
         self._kept: tuple[Observation, ...] = ()  # from before the present course
+        self._kept_before = self._kept  # the same, if nothing is retested
         self._verdict: Diagnosis | None = None  # what the latest findings were
         self._rest_before: Reading | None = None  # rest when the rework began
-        self._begin_course("sweep", self.circuit.keys)
+        self.phase: Phase = "sweep"
+        self.course = self._new_course(self.circuit.keys)
 
     # --- events ---
 
@@ -146,13 +148,18 @@ class Session:
         """The step of the job."""
         if self.link.state == "none":
             return "connect"
-        if self.rework and self.phase == "findings":
-            return "rework"
         if self._resting and self.link.state == "up":
             return "rest"
+        if self._has_findings and self.rework:
+            return "rework"
         if self.signed_off:
             return "signed-off"
         return "findings" if self._rail_stop else self.phase
+
+    @property
+    def _has_findings(self) -> bool:
+        """True while the builder looks at findings; a short to a rail is one at once."""
+        return self.phase == "findings" or self._rail_stop
 
     @property
     def todo(self) -> tuple[str, ...]:
@@ -244,7 +251,7 @@ class Session:
     def _rework_unasked(self) -> None:
         """Unplugged while there are findings: take it that the iron was used, so that hands need
         not leave the half to say so. A retest in which nothing is pressed changes nothing."""
-        if self.phase == "findings" and not self.rework and self._rest is not None:
+        if self._has_findings and not self.rework and self._rest is not None:
             diagnosis = self.diagnose_now()
             if diagnosis.findings:
                 self._begin_rework(diagnosis, diagnosis.findings)
@@ -265,22 +272,29 @@ class Session:
         self._rest = rest
         self.course.sweep.note_rest(rest)
         was_resting, self._resting = self._resting, False
-        stopped, self._rail_stop = self._rail_stop, False
+        stopped = self._rail_stop
         for line in say.rest_note(self.circuit, rest.reading):
             if was_resting or line != say.CLEAN_REST:
                 self._note(line)
         self.course.waiting_since_us = max(self.course.waiting_since_us, self.now_us)
-        if say.rail_alert(self.circuit, rest.reading) is not None:
-            self._rail_stop = True
+        self._rail_stop = say.rail_alert(self.circuit, rest.reading) is not None
+        if stopped and self.rework:
+            outcome: Outcome = "still there" if self._rail_stop else "confirmed"
+            self._say_repairs(tuple(Repair(f.title, outcome) for f in self.rework))
+            self.rework = ()
+        if self._rail_stop:
             self._say_verdict(self.diagnose_now())
             return
         if stopped:
-            self._note("The short is gone.")
             self._known = None
         if was_resting and self.rework and self.phase == "findings":
             self._begin_retest()
         elif was_resting and self.phase != "findings":
-            self.rounds += 1
+            self.rounds += 1  # the round that was going on is asked for anew
+        elif was_resting and self._verdict is not None and self._verdict.verdict == "incomplete":
+            self.phase = "sweep"
+            missing = self._verdict.not_pressed + self._verdict.press_again
+            self._ask(self.course.sweep.closed(tuple(dict.fromkeys(missing))))
 
     # --- presses ---
 
@@ -331,11 +345,14 @@ class Session:
     # --- phases ---
 
     def _begin_course(self, phase: Phase, keys: Sequence[str]) -> None:
-        self.phase: Phase = phase
-        origin = "retest" if phase == "retest" else "sweep"
-        self.course = Course(self.circuit, keys, origin, self._rest, self.now_us)
+        self.phase = phase
+        self.course = self._new_course(keys)
         self.rounds += 1
         self.signed_off = False
+
+    def _new_course(self, keys: Sequence[str]) -> Course:
+        origin = "retest" if self.phase == "retest" else "sweep"
+        return Course(self.circuit, keys, origin, self._rest, self.now_us)
 
     def _show_findings(self, diagnosis: Diagnosis) -> None:
         self.phase = "findings"
@@ -350,35 +367,39 @@ class Session:
         titles = [finding.title for finding in diagnosis.findings]
         self._record(verdict=diagnosis.verdict, findings=titles)
 
+    def _say_repairs(self, repairs: Sequence[Repair]) -> None:
+        for repair in repairs:
+            self.repairs.append(repair)
+            self._note(str(repair))
+            self._record(of=repair.title, outcome=repair.outcome)
+
     def _begin_rework(self, diagnosis: Diagnosis, findings: Sequence[Finding]) -> None:
         self.rework = tuple(findings)
         self._verdict = diagnosis
         self._rest_before = self.rest
-        self._note(f"Rework: {'; '.join(finding.title for finding in findings)}.")
 
     def _begin_retest(self) -> None:
         wanted = {key for finding in self.rework for key in finding.retest}
         keys = tuple(key for key in self.circuit.keys if key in wanted)
-        self._kept = tuple(seen for seen in self.observations() if seen.held)
+        assert self._rest_before is not None and self.rest is not None
+        self._kept_before = tuple(seen for seen in self.observations() if seen.held)
+        self._kept = still_valid(self._kept_before, keys, self._rest_before, self.rest)
         self._base = self.statuses()
         self._begin_course("retest", keys)
         self._note(f"Retest: press {', '.join(keys)}.")
 
     def _retest_over(self) -> None:
-        before, old, new = self._verdict, self._rest_before, self.rest
-        assert before is not None and old is not None and new is not None
+        before = self._verdict
+        assert before is not None
         repaired, self.rework = self.rework, ()
-        if not self.course.pressed and new == old:
+        if not self.course.pressed and self.rest == self._rest_before:
+            self._kept = self._kept_before
             self._note("Nothing was pressed, so nothing was retested.")
             self._show_findings(self.diagnose_now())
             return
-        self._kept = still_valid(self._kept, self.course.sweep.order, old, new)
         diagnosis = self.diagnose_now()
         verdicts = judge(repaired, before, diagnosis)
-        for repair in verdicts:
-            self.repairs.append(repair)
-            self._note(str(repair))
-            self._record(of=repair.title, outcome=repair.outcome)
+        self._say_repairs(verdicts)
         if diagnosis.findings or any(repair.outcome != "confirmed" for repair in verdicts):
             self._show_findings(diagnosis)
             return
@@ -430,7 +451,7 @@ class Session:
         """Something was repaired, or is about to be. `did` names it (a finding's title, a member's
         words, or free text); if it names no finding, all of them may have been worked on."""
         diagnosis = self.diagnose_now()
-        if self.phase != "findings" or not diagnosis.findings:
+        if not diagnosis.findings or self.step not in ("findings", "rework"):
             return
         did = str(event.get("did", "")).strip()
         named = [

@@ -96,7 +96,7 @@ def findings(diagnosis: Diagnosis) -> str:
 
 def rework(repaired: Sequence[Finding]) -> str:
     """What to do while the iron is hot."""
-    return f"Unplugged? Mend: {list_words(f.title for f in repaired)}; then plug in again."
+    return f"Unplug and mend: {list_words(f.title for f in repaired)}; then plug in again."
 
 
 def verdict(diagnosis: Diagnosis) -> str:

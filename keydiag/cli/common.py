@@ -1,0 +1,176 @@
+"""What several commands share: board files, journals, the bench, and how a session ends.
+
+Everything heavy is imported inside the functions.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from keydiag.errors import UsageError
+
+if TYPE_CHECKING:
+    from keydiag.bench import Bench
+    from keydiag.diagnosis import Diagnosis
+    from keydiag.journal import Journal, Writer
+    from keydiag.plain import Plain
+    from keydiag.sources.serialport import SerialSource
+    from keydiag.wire import Hi
+
+EXIT_PASS = 0
+EXIT_FAULTS = 1  # also an incomplete verdict: this half is not proven
+
+
+def add_bench_options(parser: argparse.ArgumentParser, *, port: bool) -> None:
+    """The options of every command that works on the bench."""
+    if port:
+        parser.add_argument(
+            "--port",
+            default="auto",
+            help="serial port of the probe (default: the first USB port that answers as a probe)",
+        )
+    parser.add_argument(
+        "--plain",
+        action="store_true",
+        help="lines of text instead of the bench screen; ends after the findings "
+        "(without a terminal, or with TERM=dumb, it is always like this)",
+    )
+    parser.add_argument(
+        "--json",
+        action="store_true",
+        help="the diagnosis as one JSON object on standard output, the lines of text on "
+        "standard error",
+    )
+    parser.add_argument(
+        "--idle",
+        type=float,
+        default=20.0,
+        metavar="S",
+        help="seconds without a press after which the sweep ends (default 20; six times as long "
+        "before the first press)",
+    )
+
+
+def wants_plain(args: argparse.Namespace) -> bool:
+    """True if there shall be, or can be, no screen."""
+    if args.plain or args.json:
+        return True
+    terminal = sys.stdin.isatty() and sys.stdout.isatty()
+    return not terminal or os.environ.get("TERM", "dumb") == "dumb"
+
+
+def open_port(name: str) -> tuple[SerialSource, Hi]:
+    """The probe on this port, or on the first that has one ("auto"). Raises PortError."""
+    from keydiag.sources.serialport import SerialSource, find_probe
+
+    if name == "auto":
+        return find_probe()
+    source = SerialSource(name)
+    return source, source.open()
+
+
+def read_text(path: str) -> str:
+    """The text of a file that was just read as a board file."""
+    return Path(path).read_text(encoding="utf-8")
+
+
+def begin_journal(path: str | None, board_name: str, board_text: str, **more: Any) -> Writer:
+    """A new journal: where the builder says, or in the user's state directory."""
+    from keydiag.journal import Writer
+
+    begun = datetime.now().astimezone().isoformat(timespec="seconds")
+    if path is not None:
+        return Writer.create(path, board_text, begun=begun, **more)
+    from platformdirs import user_state_path
+
+    folder = user_state_path("keydiag", appauthor=False)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError:
+        folder = Path()  # no home to keep it in: here, then
+    stem = "-".join("".join(c if c.isalnum() else " " for c in board_name.lower()).split())
+    stem = f"{stem or 'half'}-{datetime.now():%Y%m%d-%H%M%S}"
+    number, file = 1, folder / f"{stem}.jsonl"
+    while file.exists():
+        number += 1
+        file = folder / f"{stem}-{number}.jsonl"
+    return Writer.create(file, board_text, begun=begun, **more)
+
+
+def read_journal(path: str) -> Journal:
+    """A journal; a line that was cut short is said on standard error."""
+    from keydiag.journal import read
+
+    journal = read(path)
+    tell_torn(journal)
+    return journal
+
+
+def tell_torn(journal: Journal) -> None:
+    """Say that a journal has lines that were cut short."""
+    for torn in journal.torn:
+        print(
+            f"keydiag: {journal.path}: line {torn.line} was cut short and is left out; "
+            "everything else was read",
+            file=sys.stderr,
+        )
+
+
+def run_plain(bench: Bench, args: argparse.Namespace, journal: str | None) -> int:
+    """The work on an opened bench as lines of text, to the findings; the exit status."""
+    from keydiag.plain import over
+
+    plain = text_output(args)
+    plain.begin(bench.session, journal)
+    bench.watchers.append(plain.watch)
+    with bench:
+        bench.open()
+        bench.run(over)
+    diagnosis = bench.session.diagnose_now()
+    if args.json:
+        print_json(diagnosis)
+    else:
+        plain.end(bench.session)
+        if journal is not None and diagnosis.verdict != "pass":
+            print(f"After mending, go on with: keydiag resume {journal}", flush=True)
+    return status_of(diagnosis)
+
+
+def text_output(args: argparse.Namespace) -> Plain:
+    """A Plain that prints where the options want it."""
+    from keydiag.plain import Plain
+
+    stream = sys.stderr if args.json else sys.stdout
+    return Plain(lambda line: print(line, file=stream, flush=True))
+
+
+def print_json(diagnosis: Diagnosis) -> None:
+    """One JSON object on standard output."""
+    print(diagnosis.model_dump_json(indent=2), flush=True)
+
+
+def status_of(diagnosis: Diagnosis) -> int:
+    """The exit status that says what the diagnosis says."""
+    return EXIT_PASS if diagnosis.verdict == "pass" else EXIT_FAULTS
+
+
+def run_screen(bench: Bench, journal: str | None) -> int:
+    """The work on the bench screen; the exit status."""
+    from keydiag.screen.app import run
+
+    run(bench, journal)
+    return status_of(bench.session.diagnose_now())
+
+
+def write_text(path: str, lines: list[str]) -> None:
+    """Write a text file; UsageError if that is not possible."""
+    try:
+        Path(path).write_text("\n".join(lines) + "\n", encoding="utf-8")
+    except OSError as error:
+        why = error.strerror or error
+        raise UsageError(f"{path}: cannot be written ({why}); give another name to -o") from error

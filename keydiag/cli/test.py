@@ -1,0 +1,56 @@
+"""keydiag test: rest check, sweep and findings of the half on the bench."""
+
+from __future__ import annotations
+
+import argparse
+
+from keydiag.cli import common
+
+
+def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Describe the command."""
+    parser = commands.add_parser(
+        "test",
+        help="test the half that is plugged in",
+        description="Rest check, sweep, findings: plug the probe in and press every key once.",
+    )
+    parser.add_argument("board", metavar="BOARD", help="board file of the half")
+    common.add_bench_options(parser, port=True)
+    parser.add_argument(
+        "--journal",
+        metavar="FILE",
+        help="where to keep the journal (default: a new file in the user's state directory)",
+    )
+    parser.add_argument(
+        "--all-pins",
+        action="store_true",
+        help="watch the chip's free pins too, to find leads on wrong pins",
+    )
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Test a half; the exit status."""
+    from keydiag import board
+    from keydiag.bench import Bench, check_idle
+    from keydiag.chips import chips
+    from keydiag.session import Session
+
+    check_idle(args.idle)
+    half = board.load(args.board)
+    text = common.read_text(args.board)
+    extra: tuple[str, ...] = ()
+    if args.all_pins:
+        lines = {line.pin for line in (*half.row.values(), *half.column.values())}
+        extra = tuple(port for port in chips()[half.chip].ports if port not in lines)
+    session = Session(half, extra)
+    source, hi = common.open_port(args.port)
+    try:
+        writer = common.begin_journal(args.journal, half.name, text, extra_pins=list(extra))
+    except BaseException:
+        source.close()
+        raise
+    bench = Bench(session, source, writer, hi=hi, port=source.device, idle_s=args.idle)
+    if common.wants_plain(args):
+        return common.run_plain(bench, args, str(writer.path))
+    return common.run_screen(bench, str(writer.path))

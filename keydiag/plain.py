@@ -1,0 +1,68 @@
+"""The bench as lines of text: what happens, and the one thing to do next, as it happens.
+
+Here: `Plain`, which prints a session's notes, alerts and prompts; every line is a sentence, with
+no screen codes, so it can be read aloud, logged or piped. Nothing is ever asked of the other
+keyboard. Not here: the findings in words (report.py).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from keydiag.report import diagnosis_lines
+from keydiag.session import Session
+
+__all__ = ["Plain", "over"]
+
+
+def over(session: Session) -> bool:
+    """True when there is nothing more to press: the findings are there, or the half passes."""
+    return session.step in ("findings", "signed-off")
+
+
+class Plain:
+    """Prints with `say`, one line a call. Give `watch` to a Bench."""
+
+    def __init__(self, say: Callable[[str], None]) -> None:
+        self._say = say
+        self._told = 0  # notes
+        self._prompt = ""
+        self._alert: str | None = None
+
+    def begin(self, session: Session, journal: str | None) -> None:
+        """The opening lines."""
+        circuit = session.circuit
+        self._say(
+            f"{session.board.name}: {len(circuit.keys)} keys, {len(circuit.rows)} rows and "
+            f"{len(circuit.columns)} columns on an {session.board.chip}."
+        )
+        if journal is not None:
+            self._say(f"Journal: {journal}")
+        self._told = len(session.notes)
+
+    def watch(self, session: Session) -> None:
+        """Print what is new."""
+        view = session.snapshot()
+        if view.alert != self._alert:
+            self._alert = view.alert
+            if view.alert is not None and session.link.state == "up":
+                self._say(f"ATTENTION. {view.alert}")
+        notes = session.notes[self._told :]
+        self._told = len(session.notes)
+        pausing = view.step in ("sweep", "retest") and view.next_key is None
+        prompt = "" if over(session) or pausing else view.say
+        if prompt != self._prompt:
+            self._prompt = prompt
+            if prompt and notes:
+                # A press and what to do next are one line: half as many to listen to.
+                notes = [*notes[:-1], f"{notes[-1]} {prompt}"]
+            elif prompt:
+                notes = [prompt]
+        for note in notes:
+            self._say(note)
+
+    def end(self, session: Session) -> None:
+        """The findings."""
+        self._say("")
+        for line in diagnosis_lines(session.diagnose_now()):
+            self._say(line)
