@@ -160,11 +160,19 @@ def status_of(diagnosis: Diagnosis) -> int:
 
 
 def run_screen(bench: Bench, journal: str | None) -> int:
-    """The work on the bench screen; the exit status."""
-    from keydiag.screen.app import run
+    """The work on the bench screen, until the builder leaves; the exit status."""
+    from keydiag import screen
+    from keydiag.report import verdict
 
-    run(bench, journal)
-    return status_of(bench.session.diagnose_now())
+    with bench:
+        bench.open()
+        if screen.show(bench, journal or "") == 130:
+            raise KeyboardInterrupt
+    diagnosis = bench.session.diagnose_now()
+    print(verdict(diagnosis))
+    if journal is not None:
+        print(f"Journal: {journal}")
+    return status_of(diagnosis)
 
 
 def write_text(path: str, lines: list[str]) -> None:

@@ -73,7 +73,7 @@ class Session:
         self._resting = False  # rest is being checked
         self._rail_stop = False  # a short to a rail: nothing goes on before it is cleared
         self._kept: tuple[Observation, ...] = ()  # from before the present course
-        self._kept_before = self._kept  # the same, if nothing is retested
+        self._kept_before: tuple[Observation, ...] = ()  # the same, if nothing is retested
         self._verdict: Diagnosis | None = None  # what the latest findings were
         self._rest_before: Reading | None = None  # rest when the rework began
         self.phase: Phase = "sweep"
