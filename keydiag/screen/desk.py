@@ -1,0 +1,129 @@
+"""What the screen asks of whoever does the work, and how a bench in a thread of its own serves it.
+
+Here: `Desk`, the few calls the app makes, so that tests can pass a stand-in of a dozen lines; and
+`BenchDesk`, which runs a `Bench` and the diagnosis beside the screen. Not here: anything drawn.
+
+Three threads: the bench reads the source and folds; the diagnosis is worked out beside it, so that
+no reading waits for it; the screen only ever sees finished snapshots.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Protocol
+
+from keydiag.bench import Bench
+from keydiag.errors import KeydiagError
+from keydiag.observe import Observation
+from keydiag.session import Session, Snapshot
+
+
+class Desk(Protocol):
+    """What the app needs. Every call may come from the screen's thread at any time."""
+
+    journal: str
+    """Name of the journal, empty if none is kept."""
+
+    def snapshot(self) -> Snapshot:
+        """The latest view of the session."""
+        ...
+
+    def wake(self, callback: Callable[[], None]) -> None:
+        """Have this called, from any thread, whenever there is a new snapshot."""
+        ...
+
+    def command(self, name: str, **fields: object) -> None: ...
+
+    def repaired(self, did: str) -> None: ...
+
+    def answer(self, code: str, value: str) -> None: ...
+
+    def failure(self) -> KeydiagError | None:
+        """Why the work ended by itself, or None while it goes on or ended well."""
+        ...
+
+
+class BenchDesk:
+    """A bench at work in a thread. Use as a context manager around the app."""
+
+    def __init__(self, bench: Bench, journal: str = "") -> None:
+        self.bench, self.journal = bench, journal
+        self._lock = threading.Lock()
+        self._latest = bench.session.snapshot()
+        self._callback: Callable[[], None] = lambda: None
+        self._failure: KeydiagError | None = None
+        self._seen: tuple[Observation, ...] = ()  # what the last diagnosis asked for is about
+        self._wanted: tuple[Observation, ...] | None = None
+        self._ask = threading.Event()
+        self._over = False
+        bench.watchers.append(self._watch)
+        self._worker = threading.Thread(target=self._work, name="bench", daemon=True)
+        self._thinker = threading.Thread(target=self._think, name="diagnosis", daemon=True)
+
+    def snapshot(self) -> Snapshot:
+        with self._lock:
+            return self._latest
+
+    def wake(self, callback: Callable[[], None]) -> None:
+        self._callback = callback
+
+    def command(self, name: str, **fields: object) -> None:
+        self.bench.command(name, **fields)
+
+    def repaired(self, did: str) -> None:
+        self.bench.repaired(did)
+
+    def answer(self, code: str, value: str) -> None:
+        self.bench.answer(code, value)
+
+    def failure(self) -> KeydiagError | None:
+        return self._failure
+
+    def __enter__(self) -> BenchDesk:
+        self._worker.start()
+        self._thinker.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.bench.stop()
+        self._over = True
+        self._ask.set()
+        self._worker.join(timeout=5.0)
+        self._thinker.join(timeout=5.0)
+
+    # --- the bench's thread ---
+
+    def _work(self) -> None:
+        try:
+            self.bench.run()
+        except KeydiagError as error:
+            self._failure = error
+            self._callback()
+
+    def _watch(self, session: Session) -> None:
+        view = session.snapshot()
+        with self._lock:
+            self._latest = view
+        self._callback()
+        seen = session.observations()
+        if seen and seen != self._seen:
+            self._seen = self._wanted = seen
+            self._ask.set()
+
+    # --- the diagnosis' thread ---
+
+    def _think(self) -> None:
+        while True:
+            self._ask.wait()
+            self._ask.clear()
+            if self._over:
+                return
+            wanted, self._wanted = self._wanted, None
+            if wanted is None:
+                continue
+            diagnosis = self.bench.session.diagnose_now(wanted)
+            with self._lock:
+                self._latest = replace(self._latest, diagnosis=diagnosis)
+            self._callback()

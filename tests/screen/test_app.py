@@ -1,0 +1,397 @@
+"""The bench screen, driven by a made-up session: what it shows, and what it asks for."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from fake_desk import BOARD, LINK, THREE, FakeDesk, diagnosis, only, snapshot, views
+from textual.widgets import OptionList, Static
+
+from keydiag.screen.app import BenchApp
+from keydiag.screen.layout_view import LayoutView
+from keydiag.screen.panels import Findings
+from keydiag.screen.zoom_view import Picture
+
+SIZES = [(80, 24), (100, 30), (140, 45)]
+
+
+def found(*parts: str, **changes: object):
+    """The findings step, with those of three findings whose titles contain these words."""
+    plain = snapshot(
+        step="findings", say="Unplug and mend.", next_key=None, done=41, keys=views(),
+        diagnosis=only(*parts) if parts else diagnosis(*THREE),
+    )  # fmt: skip
+    return replace(plain, **changes)
+
+
+def seen(app: BenchApp) -> str:
+    """Everything on the screen, as text."""
+    return "\n".join(
+        "".join(segment.text for segment in strip)
+        for strip in app.screen._compositor.render_strips()
+    )
+
+
+def text(app: BenchApp, where: str) -> str:
+    return str(app.screen.query_one(where, Static).render())
+
+
+@pytest.fixture(params=SIZES, ids=lambda size: f"{size[0]}x{size[1]}")
+def size(request):
+    return request.param
+
+
+async def test_the_sweep_says_what_to_press_and_shows_every_key(size):
+    app = BenchApp(FakeDesk(snapshot()))
+    async with app.run_test(size=size) as pilot:
+        await pilot.pause()
+        shown = seen(app)
+        assert "Press L11." in shown and "0/41" in shown
+        assert all(key in shown for key in BOARD.key)
+        assert "/dev/ttyACM0" in shown and "quit" in shown
+
+
+async def test_a_press_reaches_the_map(size):
+    desk = FakeDesk(snapshot())
+    app = BenchApp(desk)
+    async with app.run_test(size=size) as pilot:
+        await pilot.pause()
+        assert seen(app).count("●") == 2  # legend, link
+        desk.show(snapshot(keys=views(L11="next+held")))
+        await pilot.pause()
+        assert seen(app).count("●") == 3
+        desk.show(snapshot(keys=views(L11="good", L12="next"), next_key="L12", say="Press L12."))
+        await pilot.pause()
+        assert seen(app).count("●") == 2 and "Press L12." in seen(app)
+
+
+async def test_only_what_changed_on_the_map_is_painted_anew(monkeypatch):
+    desk = FakeDesk(snapshot(keys=views()))
+    app = BenchApp(desk)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        painted = []
+        view = app.query_one(LayoutView)
+        monkeypatch.setattr(view, "refresh", lambda *regions, **_: painted.extend(regions))
+        desk.show(snapshot(keys=views(L34="good+held")))
+        await pilot.pause()
+        (region,) = painted
+        assert region.area <= 14
+
+
+async def test_findings_are_ranked_and_the_first_is_shown(size):
+    app = BenchApp(FakeDesk(found()))
+    async with app.run_test(size=size) as pilot:
+        await pilot.pause()
+        shown = seen(app)
+        assert "3 findings" in shown and "L45 diode reversed" in shown
+        assert "Solder side" in shown and "(1)" in shown
+        assert "R5" in shown  # the wire of the finding, named on the map
+
+
+async def test_choosing_a_finding_moves_picture_and_map():
+    app = BenchApp(FakeDesk(found()))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        await pilot.press("down", "down")
+        await pilot.pause()
+        assert app.finding is not None and app.finding.title == "L23 open: 5 look-alikes"
+        shown = seen(app)
+        assert "[L23" in shown and "C3 PF6" in shown
+        assert all(f"({number})" in shown for number in range(1, 6))
+
+
+async def test_a_click_on_a_finding_chooses_it():
+    app = BenchApp(FakeDesk(found()))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        await pilot.click(Findings, offset=(6, 1))
+        await pilot.pause()
+        assert app.finding is not None and app.finding.title == "L45 diode reversed"
+
+
+async def test_a_click_on_a_key_tells_about_it_and_its_finding():
+    app = BenchApp(FakeDesk(found(keys=views(L45="odd"))))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        tile = app.query_one(LayoutView)._plan.tile_of["L45"]
+        await pilot.click(LayoutView, offset=(tile.left + 2, tile.label_rows[0]))
+        await pilot.pause()
+        about = text(app, "#about")
+        assert "row R4 (PC6), column C5 (PB4)" in about
+        assert "odd: answers, but not as wired" in about and "L45 diode reversed" in about
+        assert app.finding is not None and app.finding.title == "L45 diode reversed"
+
+
+async def test_arrow_keys_walk_over_the_map_as_it_is_seen():
+    app = BenchApp(FakeDesk(snapshot()))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        app.query_one(LayoutView).focus()
+        await pilot.press("right", "right", "down")
+        await pilot.pause()
+        assert app.picked_key == "L22"
+        await pilot.press("f", "left")
+        await pilot.pause()
+        assert app.picked_key == "L23"
+
+
+async def test_a_click_on_a_number_chooses_that_place():
+    app = BenchApp(FakeDesk(found("L23")))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        x, y = app.query_one(Picture)._zoom.numbers[1]
+        await pilot.click(Picture, offset=(x, y))
+        await pilot.pause()
+        assert app.member == 1
+        assert "(2) L23 switch-column joint open" in seen(app)
+
+
+@pytest.mark.parametrize(("key", "command"), [
+    ("b", "back"), ("s", "skip"), ("a", "again"), ("e", "finish"), ("p", "pause"),
+])  # fmt: skip
+async def test_keys_of_the_sweep(key, command):
+    desk = FakeDesk(snapshot())
+    async with BenchApp(desk).run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        await pilot.press(key)
+        assert desk.said == [(command,)]
+
+
+async def test_while_paused_only_going_on_is_offered():
+    desk = FakeDesk(snapshot(paused=True, say="Paused."))
+    app = BenchApp(desk)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        assert "paused" in seen(app)
+        await pilot.press("s", "b", "p")
+        assert desk.said == [("resume",)]
+
+
+@pytest.mark.parametrize(("key", "command"), [("t", "retest"), ("n", "sweep")])
+async def test_keys_of_the_findings(key, command):
+    desk = FakeDesk(found())
+    async with BenchApp(desk).run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        await pilot.press("e", "s", key)  # the sweep is over: e and s are not for now
+        assert desk.said == [(command,)]
+
+
+async def test_a_rework_is_declared_under_its_cautions(size):
+    desk = FakeDesk(found("L23"))
+    app = BenchApp(desk)
+    async with app.run_test(size=size) as pilot:
+        await pilot.pause()
+        await pilot.press("4")
+        await pilot.pause()
+        assert "Unplug the cable" in seen(app)
+        await pilot.press("r", "down", "enter")
+        await pilot.pause()
+        assert desk.said == [("repaired", "L23 diode-row joint open")]
+
+
+async def test_the_meter_is_answered_in_place(size):
+    desk = FakeDesk(found("L23"))
+    app = BenchApp(desk)
+    async with app.run_test(size=size) as pilot:
+        await pilot.pause()
+        await pilot.press("m")
+        await pilot.pause()
+        assert "Red lead on L23's switch leg" in " ".join(seen(app).split())
+        await pilot.press("enter")
+        await pilot.pause()
+        assert desk.said == [("answer", "L23.1 to row-R2@L23", "open (OL)")]
+
+
+async def test_the_picture_shows_where_the_meters_leads_go():
+    app = BenchApp(FakeDesk(found("L23")))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        await pilot.press("m", "2")
+        await pilot.pause()
+        assert "<+>" in seen(app) and "<−>" in seen(app)
+
+
+async def test_a_short_raises_the_alarm_once_and_rings(monkeypatch):
+    rung = []
+    monkeypatch.setattr(BenchApp, "bell", lambda self: rung.append(1))
+    desk = FakeDesk(snapshot())
+    app = BenchApp(desk)
+    alert = "Unplug now! row R3 (PD4) stays high when pulled low: a short to the supply?"
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        assert not app.query_one("#alert").display
+        desk.show(found("R5", alert=alert))
+        await pilot.pause()
+        assert "!! Unplug now!" in seen(app) and rung == [1]
+        desk.show(found("R5", alert=alert, done=1))
+        await pilot.pause()
+        assert rung == [1]
+
+
+async def test_the_bell_can_be_switched_off(monkeypatch):
+    rung = []
+    monkeypatch.setattr(BenchApp, "bell", lambda self: rung.append(1))
+    desk = FakeDesk(snapshot())
+    app = BenchApp(desk)
+    async with app.run_test(size=(100, 30)) as pilot:
+        await pilot.pause()
+        await pilot.press("u")
+        assert "bell off" in seen(app)
+        desk.show(snapshot(alert="Unplug now!"))
+        await pilot.pause()
+        assert "Unplug now!" in seen(app) and rung == []
+
+
+async def test_unplugging_for_the_iron_is_no_alarm(monkeypatch):
+    rung = []
+    monkeypatch.setattr(BenchApp, "bell", lambda self: rung.append(1))
+    gone = replace(LINK, state="down")
+    desk = FakeDesk(found(step="rework", link=gone, alert="The probe is gone: unplugged."))
+    app = BenchApp(desk)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        assert "The probe is gone" not in seen(app) and "probe gone" in seen(app)
+        desk.show(snapshot(link=gone, alert="The probe is gone: unplugged."))
+        await pilot.pause()
+        assert "The probe is gone" in seen(app) and rung == []
+
+
+async def test_damaged_and_lost_lines_are_told():
+    app = BenchApp(FakeDesk(snapshot(link=replace(LINK, corrupt=3, lost=17))))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        assert "damaged 3, lost 17" in seen(app)
+
+
+async def test_the_side_follows_the_step_and_the_hand():
+    desk = FakeDesk(snapshot())
+    app = BenchApp(desk)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        assert app.side == "key"
+        desk.show(found())
+        await pilot.pause()
+        assert app.side == "solder"
+        await pilot.press("f")
+        assert app.side == "key" and "Key side" in seen(app)
+        desk.show(found(done=40))  # news of the same step change nothing
+        await pilot.pause()
+        assert app.side == "key"
+
+
+async def test_a_chosen_finding_stays_chosen_when_others_come_and_go():
+    desk = FakeDesk(found())
+    app = BenchApp(desk)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        await pilot.press("down")
+        assert app.finding is not None and app.finding.title == "L45 diode reversed"
+        desk.show(found("L23", "L45"))
+        await pilot.pause()
+        assert app.finding.title == "L45 diode reversed"
+        desk.show(found("L23"))
+        await pilot.pause()
+        assert app.finding.title == "L23 open: 5 look-alikes"
+
+
+async def test_the_picture_takes_the_whole_screen_and_gives_it_back():
+    app = BenchApp(FakeDesk(found()))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        small = app.query_one(Picture).size
+        await pilot.press("z")
+        await pilot.pause()
+        assert app.query_one(Picture).size.width > 1.8 * small.width
+        await pilot.press("z")
+        await pilot.pause()
+        assert app.query_one(Picture).size == small
+
+
+async def test_help_explains_every_sign_and_closes(size):
+    app = BenchApp(FakeDesk(snapshot()))
+    async with app.run_test(size=size) as pilot:
+        await pilot.pause()
+        await pilot.press("h")
+        await pilot.pause()
+        assert "Signs on the map" in seen(app)
+        await pilot.press("escape")
+        await pilot.pause()
+        assert "Press L11." in seen(app)
+
+
+async def test_leaving_takes_two():
+    app = BenchApp(FakeDesk(snapshot()))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        await pilot.press("q")
+        await pilot.pause()
+        assert app.is_running and "Press q once more" in seen(app)
+        await pilot.press("q")
+    assert app.return_code == 0
+
+
+async def test_an_interrupt_leaves_at_once_and_says_so():
+    app = BenchApp(FakeDesk(snapshot()))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        await pilot.press("ctrl+c")
+    assert app.return_code == 130
+
+
+async def test_colours_go_round_and_without_colour_there_are_none(monkeypatch):
+    app = BenchApp(FakeDesk(found()), mode="dark")
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        seen_modes = []
+        for _ in range(3):
+            await pilot.press("c")
+            await pilot.pause()
+            seen_modes.append(app.colours)
+        assert seen_modes == ["light", "named", "dark"]
+
+
+async def test_without_colour_nothing_on_the_screen_has_one(monkeypatch, size):
+    monkeypatch.setenv("NO_COLOR", "1")
+    app = BenchApp(FakeDesk(found()))
+    async with app.run_test(size=size) as pilot:
+        await pilot.pause()
+        assert app.colours == "plain"
+        for widget in (LayoutView, Picture):
+            for strip in app.query_one(widget).render_lines(app.query_one(widget).size.region):
+                for segment in strip:
+                    assert segment.style is not None
+                    assert segment.style.color is None or segment.style.color.is_default
+        assert "▌" in seen(app)  # the cursor of the list
+
+
+async def test_a_passed_half_says_so_large():
+    state = snapshot(step="signed-off", say="This half passes.", next_key=None, done=41,
+                     keys=views(), diagnosis=only())  # fmt: skip
+    app = BenchApp(FakeDesk(state))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        shown = seen(app)
+        assert "This half passes." in shown and "██" in shown and "No findings" in shown
+
+
+async def test_without_a_finding_every_panel_says_so(size):
+    app = BenchApp(FakeDesk(snapshot()))
+    async with app.run_test(size=size) as pilot:
+        await pilot.pause()
+        for key in "12345":
+            await pilot.press(key)
+            await pilot.pause()
+        assert "No finding is chosen." in seen(app)
+        assert app.query_one("#test OptionList", OptionList).option_count == 0
+
+
+@pytest.mark.parametrize("tiny", [(20, 6), (40, 12), (60, 10)])
+async def test_a_window_too_small_does_not_break_it(tiny):
+    app = BenchApp(FakeDesk(found()))
+    async with app.run_test(size=tiny) as pilot:
+        await pilot.pause()
+        await pilot.resize_terminal(100, 30)
+        await pilot.pause()
+        assert "3 findings" in seen(app)
