@@ -154,3 +154,41 @@ def test_check_tells_everything_at_once_and_fails(here, capsys):
     assert main(["board", "check", "bad.toml"]) == 2
     lines = capsys.readouterr().err.splitlines()
     assert len(lines) >= 3 and all(line.startswith("keydiag: bad.toml: ") for line in lines)
+
+
+# --- draw ---------------------------------------------------------------------------------------
+
+
+def test_draw_writes_both_sides_and_the_pdf(here, capsys):
+    assert main(["board", "draw", LEFT]) == 0
+    out = capsys.readouterr().out
+    assert "joints: 185, of these 123 at the keys" in out
+    names = [f"bramblewick-left-{each}" for each in ("key.svg", "map.pdf", "solder.svg")]
+    assert sorted(each.name for each in here.iterdir()) == names
+    assert (here / names[1]).read_bytes().startswith(b"%PDF-")
+    before = {name: (here / name).read_bytes() for name in names}
+    assert main(["board", "draw", LEFT]) == 2
+    assert "already exists" in capsys.readouterr().err
+    assert main(["board", "draw", LEFT, "--force"]) == 0
+    assert {name: (here / name).read_bytes() for name in names} == before
+
+
+@pytest.mark.parametrize(
+    ("options", "files"),
+    [
+        (["--only", "bill"], []),
+        (["--only", "svg", "--side", "key"], ["bramblewick-left-key.svg"]),
+        (["--only", "pdf", "--paper", "letter", "-o", "map"], ["map-map.pdf"]),
+    ],
+)
+def test_draw_only_what_is_wanted(here, capsys, options, files):
+    assert main(["board", "draw", LEFT, *options]) == 0
+    assert [each.name for each in here.iterdir()] == files
+
+
+def test_draw_leaves_nothing_half_done(here, capsys):
+    (here / "bramblewick-left-map.pdf").write_text("mine")
+    assert main(["board", "draw", LEFT]) == 2
+    assert [each.name for each in here.iterdir()] == ["bramblewick-left-map.pdf"]
+    assert main(["board", "draw", LEFT, "-o", "x", "--paper", "b7"]) == 2
+    assert "paper: b7 is not known" in capsys.readouterr().err

@@ -36,6 +36,7 @@ ROOMS = {
     "session": ("session", "bench"),
     "drawing": (
         "geometry", "leads", "places", "style", "pen", "callouts", "marks", "parts", "drawing",
+        "board_bill", "board_map", "board_pdf",
     ),
     "report": ("report", "plain"),
     "screen": ("screen",),
@@ -55,7 +56,7 @@ NEEDED = {
     ("faults.priors", "pathlib"): "reads the builder's own table of priors, once, when asked to",
 }
 # Libraries of the edge, and the one room that may know them.
-EDGE = {"serial": "sources", "textual": "screen"}
+EDGE = {"serial": "sources", "reportlab": "drawing", "textual": "screen"}
 
 Sources = dict[str, str]  # module name below keydiag ("faults.priors") -> its text
 
