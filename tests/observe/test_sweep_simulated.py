@@ -57,7 +57,8 @@ def test_every_sort_of_fault_is_put_down_to_the_right_keys() -> None:
 @pytest.mark.parametrize("dead_keys", [0, 1, 2, 3])
 def test_dead_keys_and_hands_that_slip(dead_keys: int) -> None:
     """Slips in one key of twenty. After asking: no dead key is called sound, no sound key is
-    called dead, and at most one key in 400 stays unsure. (600 sweeps: the same.)"""
+    called dead, and at most one key in 400 stays unsure. (600 sweeps: one sound key called dead,
+    left out by the hands between three dead ones of its column; 6 of 24,600 stayed unsure.)"""
     slips = Slips(wrong=0.02, double=0.02, skip=0.01, exchange=0.005)
     unsure = 0
     for seed in range(10):
