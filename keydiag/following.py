@@ -8,7 +8,7 @@ what that means for the sweep as a whole, and what to ask for (sweep.py).
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from math import exp, log
@@ -25,6 +25,9 @@ __all__ = ["Followed", "Follower", "Round", "Sign"]
 
 LIKELY = 0.5  # posterior from which an attribution is the best guess, and is made
 HINT = 0.3  # ... from which a silent key is worth mentioning
+# If a silent key was not pressed as asked, how likely nothing at all was pressed instead; the same
+# figure as SLIP_NOTHING of diagnosis, which multiplies it in once a key.
+NOTHING = 0.4
 # A key that has answered before gives no sign this time: an intermittent contact. Own judgement.
 FICKLE = 0.001
 # A key that was certainly mute when asked for alone gave an odd answer before. Own judgement.
@@ -64,7 +67,7 @@ class Sign:
     own in the board file. in_turn: it was the key's turn, or the builder follows no order.
     settled: false for silence with no answer after it, which may as well be no pressing at all.
     posterior: that the event is this key's, or that the key was passed. confidence: that it was
-    pressed, and showed this.
+    pressed, and showed this; of silence, before it is asked how likely a dead key is.
     """
 
     key: str
@@ -339,7 +342,6 @@ class Follower:
     ) -> tuple[tuple[Sign, ...], tuple[PressEvent, ...]]:
         signs: list[Sign] = []
         strays: list[PressEvent] = []
-        misses = self._misses(trial, rounds)
         for r, round_ in enumerate(rounds):
             alignment = trial.alignments[r]
             due = [n for n, p in enumerate(alignment.silent) if p >= HINT]
@@ -348,7 +350,7 @@ class Follower:
                 event, k = row.event, int(whose[t].argmax())
                 n = matched(alignment, t)
                 while n is not None and due and due[0] < n:
-                    signs.append(self._silent(trial, r, round_, due.pop(0), True, misses))
+                    signs.append(self._silent(trial, r, round_, due.pop(0), True))
                 if whose[t, k] < LIKELY:
                     strays.append(event)
                     continue
@@ -357,7 +359,7 @@ class Follower:
                 own = answer is Answer.EXACT and trial.layout[key] == self.circuit.forward[key]
                 in_turn = n is not None or bool(alignment.free[t] >= LIKELY)
                 signs.append(Sign(key, r, event, answer, own, in_turn, True, p, p))
-            signs += [self._silent(trial, r, round_, n, False, misses) for n in due]
+            signs += self._tail(trial, r, round_, due)
         return tuple(signs), tuple(strays)
 
     def _whose(self, trial: _Trial, r: int, round_: Round) -> Floats:
@@ -372,22 +374,31 @@ class Follower:
                 whose[t] += alignment.double[t] * whose[t - 1]
         return whose
 
-    def _misses(self, trial: _Trial, rounds: Sequence[Round]) -> dict[str, float]:
-        """Key -> how likely all its silences are the builder's, who never pressed it."""
-        misses: dict[str, float] = {}
-        for alignment, silence, round_ in zip(trial.alignments, trial.silence, rounds, strict=True):
-            for n, key in enumerate(round_.asked):
-                if alignment.silent[n] >= HINT:
-                    miss = ODDS.skipped / float(silence[0, n])
-                    misses[key] = misses.get(key, 1.0) * min(1.0, miss)
-        return misses
+    def _silent(self, trial: _Trial, r: int, round_: Round, n: int, settled: bool) -> Sign:
+        p, silence = float(trial.alignments[r].silent[n]), float(trial.silence[r][0, n])
+        doubt = _unless_dead(p, silence) + ODDS.skipped
+        if silence <= FICKLE + ODDS.skipped:  # it has answered: diagnosis has no fault for that
+            doubt /= FICKLE
+        return Sign(round_.asked[n], r, None, None, False, True, settled, p, 1.0 / (1.0 + doubt))
 
-    def _silent(
-        self, trial: _Trial, r: int, round_: Round, n: int, settled: bool, misses: dict[str, float]
-    ) -> Sign:
-        p = float(trial.alignments[r].silent[n])
-        key = round_.asked[n]
-        return Sign(key, r, None, None, False, True, settled, p, p * (1.0 - misses[key]))
+    def _tail(self, trial: _Trial, r: int, round_: Round, due: Sequence[int]) -> Iterator[Sign]:
+        """Silent keys after the last answer of a round. One thing explains them all: the builder
+        has stopped. So they share that doubt, lest they seem to bear each other out."""
+        if not due:
+            return
+        silence = trial.silence[r][0]
+        p = float(trial.alignments[r].silent[due[-1]])
+        stopped = _unless_dead(p, float(np.prod(silence[list(due)]))) + ODDS.skipped
+        doubt = min(1.0, (stopped * NOTHING) ** (1 / len(due)) / NOTHING)
+        for n in due:
+            sign = self._silent(trial, r, round_, n, settled=False)
+            yield replace(sign, confidence=1.0 / (1.0 + doubt))
+
+
+def _unless_dead(p: float, silence: float) -> float:
+    """The odds that something else happened than a pressed key being silent, leaving aside how
+    likely it is that a key is dead: diagnosis brings in that prior itself."""
+    return (1.0 - p) / max(p, 1e-9) * silence
 
 
 def _taught(row: _Row, shown: Sequence[int], mute: Sequence[int]) -> _Row:

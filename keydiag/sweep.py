@@ -151,7 +151,7 @@ class Sweep:
             event = sign.event
             origin, confidence = self._rounds[sign.round].origin, sign.confidence
             if event is None:
-                if rest is not None and confidence >= least:
+                if rest is not None and min(sign.posterior, confidence) >= least:
                     found.append(Observation((sign.key,), rest, (), now, 1, origin, confidence))
                 continue
             rest, now = event.rest, event.until_us
