@@ -308,20 +308,30 @@ class Session:
         if self.phase != "findings":
             if not self.course.todo:
                 self._round_over()
-        elif self._verdict is not None and not self._verdict.findings:
-            # Only presses were missing for the verdict: is it complete now, or taken back?
+        elif self._verdict is not None and self._lacks_presses(self._verdict):
             diagnosis = self.diagnose_now()
-            if diagnosis.verdict != self._verdict.verdict or diagnosis.findings:
+            if diagnosis.verdict != self._verdict.verdict or not self._lacks_presses(diagnosis):
                 self._show_findings(diagnosis)
+
+    @staticmethod
+    def _lacks_presses(diagnosis: Diagnosis) -> bool:
+        """True if pressing more keys may change the verdict."""
+        return bool(diagnosis.not_pressed or diagnosis.press_again or not diagnosis.findings)
 
     def _on_idle(self, event: Event) -> None:
         if not self.todo:
             return
-        # A round in which nothing at all was pressed: nobody is there, asking again is no use.
-        anyone = self.course.round_pressed
+        if not self.course.round_pressed:
+            self._break_off()  # nobody is there, asking again is no use
+            return
         self.course.sweep.finish()
         self.notes += self.course.changes()
-        self._round_over(ask=anyone)
+        self._round_over()
+
+    def _break_off(self) -> None:
+        """The keys still to come in this round will not be pressed."""
+        self.course.begin_round((), self.now_us, cut=True)
+        self._round_over(ask=False)
 
     def _round_over(self, ask: bool = True) -> None:
         """The keys asked for are through, or no more will come."""
@@ -424,8 +434,7 @@ class Session:
 
     def _finish(self, event: Event) -> None:
         if self.step in ("sweep", "retest"):
-            self.course.sweep.finish()
-            self._round_over(ask=False)
+            self._break_off()
         else:
             self.finished = True
 
