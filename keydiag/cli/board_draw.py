@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from keydiag.cli.board_files import add_force, check_new, write_new
+
+if TYPE_CHECKING:
+    from keydiag.pen import Side
 
 
 def add(actions: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -48,7 +52,7 @@ def run(args: argparse.Namespace) -> int:
 
     half = board.load(args.file)
     stem = args.stem or Path(args.file).stem
-    sides = ("solder", "key") if args.side == "both" else (args.side,)
+    sides: tuple[Side, ...] = ("solder", "key") if args.side == "both" else (args.side,)
     drawings: dict[str, str | bytes] = {}
     if args.only in (None, "svg"):
         drawings |= {f"{stem}-{side}.svg": map_svg(half, side) for side in sides}

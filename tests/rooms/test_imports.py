@@ -22,7 +22,7 @@ ROOMS = {
     "chips": ("resources", "chips"),
     "board": (
         "board", "board_check", "board_shape", "board_places", "board_odd", "board_new",
-        "board_table", "board_mirror",
+        "board_table", "board_mirror", "board_pins",
     ),
     "circuit": ("circuit",),
     "faults": ("faults",),
