@@ -81,7 +81,9 @@ class Course:
 
     def unclear(self) -> tuple[str, ...]:
         """The keys to press once more, as far as following the hands can say."""
-        return tuple(key for key in self.sweep.ask() if key not in self._skipped)
+        keys = tuple(key for key in self.sweep.ask() if key not in self._skipped)
+        # A key that has answered is only asked for to close the round.
+        return keys if any(self.sweep.status_of(key) != "seen" for key in keys) else ()
 
     def doubted(self, diagnosis: Diagnosis) -> tuple[str, ...]:
         """The keys to press once more because diagnosis doubts the press; each only so often."""
