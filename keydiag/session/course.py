@@ -97,7 +97,7 @@ class Course:
 
     def begin_round(self, keys: Sequence[str], now_us: int, *, cut: bool = False) -> None:
         """Ask for these keys from now on; `cut` as in Sweep.begin_round."""
-        self.sweep.begin_round(keys, now_us + 1, cut=cut)
+        self.sweep.begin_round(keys, now_us, cut=cut)
         self.round_pressed = False
         self.waiting_since_us = now_us
 
