@@ -49,7 +49,9 @@ from keydiag.wire import (
 
 __all__ = ["HELLO_EVERY_S", "HELLO_WAIT_S", "Conversation"]
 
-HELLO_WAIT_S = 3.0  # a probe answers within 0.1 s; a board that resets on opening takes about 2 s
+# A probe answers within 0.1 s; a board that resets on opening takes about 2 s.  With the time the
+# program takes to start, the builder is told within 3 s that this is no probe.
+HELLO_WAIT_S = 2.3
 HELLO_EVERY_S = 0.5  # HELLO again: the first may have gone into a boot loader
 KEEP_ALIVE_S = 0.7  # at least every 1 s, and the probe stops after 2 s (wire-v1.md, section 4)
 FULL_EVERY_S = 0.1  # not more often: the answer takes up to 0.1 s

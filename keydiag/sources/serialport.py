@@ -58,7 +58,7 @@ class SerialSource:
     def open(self) -> Hi:
         """Open the port and say hello.
 
-        Raises PortMissing, PortForbidden, PortBusy; NotAProbe if no HI comes in 3 s; ProbeRefused
+        Raises PortMissing, PortForbidden, PortBusy; NotAProbe if no HI comes in HELLO_WAIT_S; ProbeRefused
         if the probe speaks another protocol version.
         """
         self._info = next((p for p in find_ports() if p.device == self.device), None)

@@ -345,7 +345,7 @@ class VirtualSource:
         self._talk.hello(begun_s)
         while not self._talk.ready:
             if self._now_s - begun_s >= HELLO_WAIT_S:
-                raise NotAProbe("virtual half: no whole HI in 3 s; the line loses too much")
+                raise NotAProbe("virtual half: no whole HI in time; the line loses too much")
             if self._now_s - said_s >= HELLO_EVERY_S:
                 said_s = self._now_s
                 self._talk.hello(said_s)
