@@ -50,9 +50,10 @@ def check_idle(idle_s: float) -> None:
 class Bench:
     """Pumps one source into one session.
 
-    writer: None keeps no journal. hi: the source is open already, and this is who answered. port:
-    its name, for the builder. watchers: called with the session after everything that happened, in
-    the thread that runs the bench; append to it. UsageError if `idle_s` makes no sense.
+    writer: None keeps no journal. hi: the source is open and reading already, and this is who
+    answered. port: its name, for the builder. watchers: called with the session after everything
+    that happened, in the thread that runs the bench; append to it. UsageError if `idle_s` makes no
+    sense.
     """
 
     def __init__(
@@ -86,8 +87,10 @@ class Bench:
 
     def open(self) -> None:
         """Find the probe and begin to read. Raises PortError."""
-        hi = self._hi if self._hi is not None else self.source.open()
-        self.source.start(self.session.circuit.pins, PERIOD_US)
+        hi = self._hi
+        if hi is None:
+            hi = self.source.open()
+            self.source.start(self.session.circuit.pins, PERIOD_US)
         self._record({**hello_to_journal(hi), "port": self._port})
         self._tell()
 

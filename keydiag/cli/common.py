@@ -16,6 +16,7 @@ from keydiag.errors import UsageError
 
 if TYPE_CHECKING:
     from keydiag.bench import Bench
+    from keydiag.circuit import Circuit
     from keydiag.diagnosis import Diagnosis
     from keydiag.journal import Journal, Writer
     from keydiag.plain import Plain
@@ -64,19 +65,28 @@ def wants_plain(args: argparse.Namespace) -> bool:
     return not terminal or os.environ.get("TERM", "dumb") == "dumb"
 
 
-def open_port(name: str) -> tuple[SerialSource, Hi]:
-    """The probe on this port, or on the first that has one ("auto"). Raises PortError."""
+def open_port(name: str, circuit: Circuit) -> tuple[SerialSource, Hi]:
+    """The probe on this port, or on the first that has one ("auto"), reading the circuit's pins.
+    Raises PortError."""
+    from keydiag.session import PERIOD_US
     from keydiag.sources.serialport import SerialSource, find_probe
 
     if name == "auto":
-        return find_probe()
-    source = SerialSource(name)
-    return source, source.open()
+        source, hi = find_probe()
+    else:
+        source = SerialSource(name)
+        hi = source.open()
+    try:
+        source.start(circuit.pins, PERIOD_US)
+    except BaseException:
+        source.close()
+        raise
+    return source, hi
 
 
 def read_text(path: str) -> str:
     """The text of a file that was just read as a board file."""
-    return Path(path).read_text(encoding="utf-8")
+    return Path(path).read_text(encoding="utf-8-sig")
 
 
 def begin_journal(path: str | None, board_name: str, board_text: str, **more: Any) -> Writer:

@@ -28,7 +28,7 @@ def run(args: argparse.Namespace) -> int:
 
     check_idle(args.idle)
     session = replay(common.read_journal(args.journal))
-    source, hi = common.open_port(args.port)
+    source, hi = common.open_port(args.port, session.circuit)
     try:
         writer, _ = Writer.resume(args.journal)
     except BaseException:

@@ -44,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
         lines = {line.pin for line in (*half.row.values(), *half.column.values())}
         extra = tuple(port for port in chips()[half.chip].ports if port not in lines)
     session = Session(half, extra)
-    source, hi = common.open_port(args.port)
+    source, hi = common.open_port(args.port, session.circuit)
     try:
         writer = common.begin_journal(args.journal, half.name, text, extra_pins=list(extra))
     except BaseException:
