@@ -12,7 +12,8 @@ from typing import Any, ClassVar
 from textual import events
 from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Container, Horizontal, Vertical
+from textual.containers import Container, Horizontal, Vertical, VerticalScroll
+from textual.content import Content
 from textual.reactive import var
 from textual.widgets import Footer, OptionList, Static
 
@@ -85,6 +86,7 @@ class BenchApp(App[int]):
         self._suspects: tuple[Suspect, ...] = ()
         self._layout: Layout | None = None
         self._leaving = False
+        self._lines: dict[str, Content] = {}
 
     def _guess_mode(self) -> palette.Mode:
         if self.no_color:
@@ -160,16 +162,20 @@ class BenchApp(App[int]):
 
     def _show_bars(self, old: Snapshot | None, new: Snapshot) -> None:
         width = self.size.width
-        self.query_one("#head", Static).update(bars.head(new, width), layout=False)
-        say = self.query_one("#say", Static)
-        say.update(new.say, layout=False)
-        say.set_class(len(new.say) > width - 2, "-long")
-        text = bars.status(new, self.desk.journal, self.bell_on, width)
-        self.query_one("#status", Static).update(text, layout=False)
+        self._show_line("#head", bars.head(new, width))
+        self._show_line("#say", Content(new.say))
+        self.query_one("#say").set_class(len(new.say) > width - 2, "-long")
+        self._show_line("#status", bars.status(new, self.desk.journal, self.bell_on, width))
         if old is None or old.alert != new.alert or old.step != new.step:
             self._show_alert(old, new)
         if old is None or old.paused != new.paused:
             self.refresh_bindings()
+
+    def _show_line(self, where: str, text: Content) -> None:
+        """Change a line of text; nothing is painted if it is as it was."""
+        if self._lines.get(where) != text:
+            self._lines[where] = text
+            self.query_one(where, Static).update(text, layout=False)
 
     def _show_alert(self, old: Snapshot | None, new: Snapshot) -> None:
         """Loud for what needs the hands at once; a probe unplugged for the iron is none of that."""
@@ -226,7 +232,11 @@ class BenchApp(App[int]):
             view.show_overlay(None)
             return
         zoom.show(self._layout, self._suspects, self.member, self.side)
-        view.show_overlay(Overlay(self._layout, self._suspects[self.member]))
+        # While keys are to be pressed the map shows keys and nothing else.
+        assert self.snapshot is not None
+        pressing = self.panel == "key" and self.snapshot.step in _SWEEPING and not self.picked_key
+        suspect = self._suspects[self.member]
+        view.show_overlay(None if pressing else Overlay(self._layout, suspect))
 
     def on_finding_picked(self, message: messages.FindingPicked) -> None:
         if message.index < len(self.findings):
@@ -270,7 +280,9 @@ class BenchApp(App[int]):
         shown = {"picture", other} if both else {self.panel}
         for name in PANELS:
             self.query_one(f"#{name}").set_class(name in shown, "-shown")
-        self.query_one("#right").set_class(self.panel in ("why", "mend", "test"), "-reading")
+        right = self.query_one("#right")
+        right.set_class(self.panel in ("why", "mend", "test"), "-reading")
+        right.set_class(self.panel == "key", "-pressing")
         self.call_after_refresh(self.query_one(Findings).scroll_to_highlight)
         hidden = frozenset({"picture"}) if both else frozenset()
         self.query_one(bars.PanelTabs).show(other if both else self.panel, hidden)
@@ -316,6 +328,7 @@ class BenchApp(App[int]):
             self.query_one(LayoutView).show_cursor(None)
         self.panel = name
         self._show_panels()
+        self._show_places()
 
     def action_choose(self, name: str) -> None:
         """Show a panel and go to what there is to choose in it."""
@@ -325,7 +338,13 @@ class BenchApp(App[int]):
             choices.focus()
             if choices.highlighted is None:
                 choices.action_first()
-            self.call_after_refresh(choices.scroll_visible, animate=False)
+            # In a short panel the text before them fills it: bring the choices into view.
+            self.call_after_refresh(self._bring_into_view, choices)
+
+    def _bring_into_view(self, choices: OptionList) -> None:
+        panel = choices.parent
+        assert isinstance(panel, VerticalScroll)
+        panel.scroll_to(y=choices.virtual_region.y - 1, animate=False)
 
     def action_flip(self) -> None:
         self.side = "key" if self.side == "solder" else "solder"
@@ -361,7 +380,7 @@ class BenchApp(App[int]):
             self.exit(0)
             return
         self._leaving = True
-        self.query_one("#say", Static).update(words.LEAVE)
+        self._show_line("#say", Content(words.LEAVE))
         self.set_timer(_QUIT_AGAIN_S, self._stay)
 
     def _stay(self) -> None:

@@ -11,7 +11,7 @@ meet in one cell, the two with the most quarters win.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 from keydiag.geometry import Point, Run
 from keydiag.screen.palette import LOUD, TEXTURE, Mode, Paint, has_colour, ink_on
@@ -110,6 +110,10 @@ class Canvas:
 
     # --- what is shown ---
 
+    def row(self, y: int, roles: Sequence[str], mode: Mode) -> list[Cell]:
+        """All cells of one row; see `cell`."""
+        return [self.cell(x, y, roles, mode) for x in range(self.width)]
+
     def cell(self, x: int, y: int, roles: Sequence[str], mode: Mode) -> Cell:
         """Character and paint of one cell; `roles` gives the role of every owner."""
         written = self.text.get((x, y))
@@ -122,7 +126,7 @@ class Canvas:
         first, second = _most(quarters)
         if (x, y) in self.dots:
             dots = self.dots[x, y]
-            under = _most(o for o, part in zip(quarters, _QUARTER_DOTS, strict=True) if dots & part)
+            under = _most([o for o, d in zip(quarters, _QUARTER_DOTS, strict=True) if dots & d])
             ground = _role(under[0], roles)
             # On a coloured area the line takes the ink of that area: its own might not be seen.
             return chr(_BRAILLE + dots), Paint(ink_on(ground) or self.dot_ink[x, y], ground)
@@ -154,8 +158,10 @@ def _shows(owner: int, roles: Sequence[str], mode: Mode) -> bool:
     return role in LOUD or role in TEXTURE if mode == "plain" else has_colour(role, mode)
 
 
-def _most(quarters: Iterable[int]) -> tuple[int, int | None]:
+def _most(quarters: Sequence[int]) -> tuple[int, int | None]:
     """The owners of most and of second most quarters; the second is None if there is but one."""
+    if quarters.count(quarters[0]) == len(quarters):
+        return quarters[0], None
     counts: dict[int, int] = {}
     for owner in quarters:
         counts[owner] = counts.get(owner, 0) + 1

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import ClassVar
 
 from rich.segment import Segment
@@ -24,6 +25,7 @@ from keydiag.geometry import Point, along
 from keydiag.pen import Side
 from keydiag.places import Layout
 from keydiag.screen import palette, plan
+from keydiag.screen.canvas import Cell
 from keydiag.screen.messages import KeyPicked
 from keydiag.screen.palette import Paint
 from keydiag.screen.suspects import Suspect
@@ -59,6 +61,7 @@ class LayoutView(Widget, can_focus=True):
         self._roles = ["waiting"] * len(board.key)
         self._number = {key: number for number, key in enumerate(board.key)}
         self._labels: dict[str, list[tuple[int, int]]] = {}  # the cells each key has written on
+        self._rows: dict[int, list[Cell]] = {}  # worked out and still valid
         self._strips: dict[int, Strip] = {}
 
     # --- what to show ---
@@ -94,6 +97,7 @@ class LayoutView(Widget, can_focus=True):
 
     def repaint(self) -> None:
         """The colours have changed."""
+        self._rows.clear()
         self._strips.clear()
         self.refresh()
 
@@ -119,6 +123,7 @@ class LayoutView(Widget, can_focus=True):
         for view in self._views:
             self._write(view)
         self._draw_wires()
+        self._rows.clear()
         self._strips.clear()
         self.refresh()
 
@@ -130,8 +135,12 @@ class LayoutView(Widget, can_focus=True):
         tile = self._plan.tile_of[key]
         # One cell more to the left and right: the brackets of a marked key.
         region = Region(tile.left - 1, tile.top, tile.width + 2, tile.height)
-        for y in range(region.y, region.bottom):
+        canvas, mode = self._plan.canvas, self._mode
+        for y in range(max(0, region.y), min(canvas.height, region.bottom)):
             self._strips.pop(y, None)
+            if y in self._rows:
+                for x in range(max(0, region.x), min(canvas.width, region.right)):
+                    self._rows[y][x] = canvas.cell(x, y, self._roles, mode)
         self.refresh(region)
 
     def _write(self, view: KeyView) -> None:
@@ -219,14 +228,18 @@ class LayoutView(Widget, can_focus=True):
             strip = self._strips[y] = self._strip(y)
         return strip
 
+    @property
+    def _mode(self) -> palette.Mode:
+        return getattr(self.app, "colours", "dark")
+
     def _strip(self, y: int) -> Strip:
-        mode = getattr(self.app, "colours", "dark")
-        width = self.size.width
         if self._plan is None or y >= self._plan.height:
             # Styled even if blank: a strip without a style cannot be turned colourless.
-            return Strip.blank(width, palette.style(mode, Paint()))
-        canvas = self._plan.canvas
-        return strip_of(canvas, y, self._roles, mode)
+            return Strip.blank(self.size.width, palette.style(self._mode, Paint()))
+        cells = self._rows.get(y)
+        if cells is None:
+            cells = self._rows[y] = self._plan.canvas.row(y, self._roles, self._mode)
+        return strip_of(cells, self._mode)
 
     # --- hands ---
 
@@ -260,17 +273,10 @@ class LayoutView(Widget, can_focus=True):
         return self._plan.scale.cell(self.board.key[key].at)
 
 
-def strip_of(canvas: plan.Canvas, y: int, roles: Sequence[str], mode: palette.Mode) -> Strip:
-    """One row of a canvas, cells of the same paint joined."""
-    segments: list[Segment] = []
-    text, paint = "", None
-    for x in range(canvas.width):
-        char, its = canvas.cell(x, y, roles, mode)
-        if its != paint:
-            if paint is not None:
-                segments.append(Segment(text, palette.style(mode, paint)))
-            text, paint = "", its
-        text += char
-    if paint is not None:
-        segments.append(Segment(text, palette.style(mode, paint)))
-    return Strip(segments, canvas.width)
+def strip_of(cells: Sequence[Cell], mode: palette.Mode) -> Strip:
+    """A row of cells for the terminal, those of the same paint joined."""
+    segments = [
+        Segment("".join(char for char, _ in run), palette.style(mode, paint))
+        for paint, run in groupby(cells, key=lambda cell: cell[1])
+    ]
+    return Strip(segments, len(cells))

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 from textual import events
 from textual.app import ComposeResult
-from textual.containers import VerticalScroll
+from textual.containers import Vertical, VerticalScroll
 from textual.content import Content
 from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
@@ -44,11 +44,12 @@ class Findings(Chooser):
         self.post_message(FindingPicked(event.option_index))
 
 
-class KeyPanel(VerticalScroll):
+class KeyPanel(Vertical):
     """The key to press in large letters, a key that was asked about, and what happened last."""
 
-    can_focus = False
     _shown: tuple[Snapshot, str | None] | None = None
+    _shape: tuple[bool, str | None] | None = None  # what the sizes of the parts depend on
+    _large: str | None = None
 
     def compose(self) -> ComposeResult:
         yield Static(id="big")
@@ -57,23 +58,25 @@ class KeyPanel(VerticalScroll):
 
     def show(self, snapshot: Snapshot, picked: str | None) -> None:
         self._shown = (snapshot, picked)
-        key = picked or snapshot.next_key
+        key, width = picked or snapshot.next_key, max(10, self.size.width - 2)
         big, about, notes = (self.query_one(each, Static) for each in ("#big", "#about", "#notes"))
-        if snapshot.next_key is not None:
-            big.update(words.big_key(snapshot.next_key, max(10, self.size.width - 2)))
-        elif snapshot.step == "signed-off":
-            big.update(words.big_key("pass", max(10, self.size.width - 2)))
-        else:
-            big.update("")
-        big.display = snapshot.next_key is not None or snapshot.step == "signed-off"
+        large = snapshot.next_key or ("pass" if snapshot.step == "signed-off" else None)
+        if (large is not None, picked) != self._shape:
+            self._shape = (large is not None, picked)
+            big.display, about.display = large is not None, key is not None
+            about.refresh(layout=True)
+        # The parts keep their sizes from press to press, so nothing has to be laid out anew.
+        if large != self._large:
+            self._large = large
+            big.update(words.big_key(large, width) if large else "", layout=False)
         if key is not None:
-            info = words.key_info if picked else words.crossing
-            about.update(info(snapshot, key))
-        about.display = key is not None
-        notes.update(words.notes(snapshot))
+            about.update((words.key_info if picked else words.crossing)(snapshot, key),
+                         layout=picked is not None)  # fmt: skip
+        notes.update(words.notes(snapshot), layout=False)
 
     def on_resize(self, event: events.Resize) -> None:
         if self._shown is not None:
+            self._large = None
             self.show(*self._shown)
 
 

@@ -62,7 +62,7 @@ class Picture(Widget):
         mode = getattr(self.app, "colours", "dark")
         if self._zoom is None or y >= self._zoom.canvas.height:
             return Strip.blank(self.size.width, palette.style(mode, Paint()))
-        return strip_of(self._zoom.canvas, y, zoom.ROLES, mode)
+        return strip_of(self._zoom.canvas.row(y, zoom.ROLES, mode), mode)
 
     def on_click(self, event: events.Click) -> None:
         if self._zoom is None:
