@@ -34,9 +34,9 @@ void pull(Mask use);            // `use`: inputs with pull-up; all others withou
 // and is an input again. Only after pull(), for a pin of its mask, and for one pin at a time.
 bool drive(uint8_t pin);
 void undrive(uint8_t pin);      // an input with pull-up again
-// undrive(), and how long the line then takes to read high: microseconds, rounded up; `limit` if it
-// does not within that time.
-uint16_t rise_us(uint8_t pin, uint16_t limit);
+// undrive(), and how long the line then takes to read high: in eighths of a microsecond, rounded up
+// to what the board can tell apart; 0 if it does not within `limit_us`.
+uint16_t rise(uint8_t pin, uint8_t limit_us);
 Mask low();                     // which pins of the mask given to pull() read low
 
 // --- levels ---

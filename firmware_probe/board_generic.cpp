@@ -41,8 +41,10 @@ bool analog(uint8_t pin) { return pin >= 26; }
 
 #if defined(__AVR__)
 const uint16_t NOMINAL_MV = 5000;
+const uint8_t CLOCK_STEP_US = 4;  // micros() of a 16 MHz AVR core
 #else
 const uint16_t NOMINAL_MV = 3300;
+const uint8_t CLOCK_STEP_US = 1;
 #endif
 
 Mask pulled = 0;
@@ -98,14 +100,14 @@ bool drive(uint8_t pin) {
 
 void undrive(uint8_t pin) { pinMode(number_of(pin), INPUT_PULLUP); }
 
-uint16_t rise_us(uint8_t pin, uint16_t limit) {
+uint16_t rise(uint8_t pin, uint8_t limit_us) {
     undrive(pin);
-    uint32_t from = ::micros();
+    uint32_t from = ::micros(), took = 0;
     while (reads_low(pin)) {
-        if (::micros() - from >= limit) return limit;
+        took = ::micros() - from;
+        if (took >= limit_us) return 0;
     }
-    uint32_t took = ::micros() - from + 4;  // a step of the clock of a 16 MHz AVR
-    return took < limit ? uint16_t(took) : limit;
+    return uint16_t(took + CLOCK_STEP_US) * 8;
 }
 
 Mask low() {

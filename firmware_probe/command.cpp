@@ -61,7 +61,8 @@ bool begins(const char* line, const char* end, const char* word_in_flash) {
 }
 
 Word word_of(const char* line, const char* end, const char** after) {
-    static const char NAMES[][6] IN_FLASH = {"HELLO", "USE", "GO", "HALT", "FULL", "LEVEL"};
+    static const char NAMES[][6] IN_FLASH = {"HELLO", "USE", "GO", "HALT", "FULL", "LEVEL",
+                                            "WATCH"};
     for (uint8_t i = 0; i < sizeof NAMES / sizeof *NAMES; i++) {
         if (begins(line, end, NAMES[i])) {
             *after = line;
@@ -97,7 +98,7 @@ bool check_fits(const char* line, uint8_t n) {
 
 Command parse(const char* line, uint8_t n) {
     if (n && line[n - 1] == '\r') n--;
-    Command c = {BAD, CHECK, false, 0, 0};
+    Command c = {BAD, CHECK, false, 0, 0, 0};
     const char* after = line;
     Word word = word_of(line, line + n, &after);
     c.pins = word == USE || word == GO;
@@ -112,9 +113,13 @@ Command parse(const char* line, uint8_t n) {
     Fields f = {after, line + n - 5, true};
     if (word == USE) c.a = f.mask();
     if (word == GO) c.a = f.number(PERIOD_MAX_US);
-    if (word == LEVEL) {
+    if (word == LEVEL || word == WATCH) {
         c.a = f.number(31);
-        c.b = f.number(31);
+        c.b = uint8_t(f.number(31));
+    }
+    if (word == WATCH) {
+        c.c = uint8_t(f.number(WATCH_MAX_MS));
+        if (!c.c) f.good = false;
     }
     if (!f.good || f.at != f.end) {
         c.why = FIELD;

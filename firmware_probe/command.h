@@ -9,15 +9,17 @@ namespace probe {
 
 static const uint8_t LINE_MAX_IN = 40;  // bytes with the newline; the longest command has 18
 static const uint32_t PERIOD_MAX_US = 1000000;
+static const uint8_t WATCH_MAX_MS = 250;
 
-enum Word : uint8_t { BAD, HELLO, USE, GO, HALT, FULL, LEVEL };
+enum Word : uint8_t { BAD, HELLO, USE, GO, HALT, FULL, LEVEL, WATCH };
 enum Why : uint8_t { NOTHING, CHECK, LONG, WORD, FIELD };
 
 struct Command {
     Word word;      // BAD: see `why`
     Why why;
     bool pins;      // the line begins with USE or GO, good or bad
-    uint32_t a, b;  // mask, period, drive and sense
+    uint32_t a;     // mask, period or drive
+    uint8_t b, c;   // sense, milliseconds
 };
 
 // `line` without its newline.

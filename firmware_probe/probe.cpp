@@ -25,7 +25,7 @@ void Probe::stop(State to) {
 void Probe::poll() {
     board::alive();
     if (!board::link_up()) {
-        if (state_ == RUNNING && board::link_suspended()) suspended_ = true;
+        if (state_ >= RUNNING && board::link_suspended()) suspended_ = true;
         if (state_ != CLOSED) {
             stop(CLOSED);
             in_.clear();
@@ -36,18 +36,20 @@ void Probe::poll() {
     }
     if (state_ == CLOSED) {
         state_ = IDLE;
-        if (suspended_) oops(FLASH_TEXT("usb"), FLASH_TEXT("the bus was suspended, all pins released"));
+        if (suspended_) oops(FLASH_TEXT("usb the bus was suspended, all pins released"));
         suspended_ = false;
     }
     listen();
-    if (state_ == RUNNING && board::millis() - heard_ms_ >= SILENCE_MS) {
+    if (state_ >= RUNNING && board::millis() - heard_ms_ >= SILENCE_MS) {
         stop(IDLE);
-        oops(FLASH_TEXT("silent"), FLASH_TEXT("nothing heard for 2 s, all pins released"));
+        oops(FLASH_TEXT("silent nothing heard for 2 s, all pins released"));
     }
     say_pins();
+    if (state_ == WATCHING) look();
     if (state_ == RUNNING && int32_t(board::micros() - due_us_) >= 0) {
         due_us_ += period_us_;
         scanner_.take();
+        out_.pump();  // the link takes two packets at a time, and has been read meanwhile
         report();
         // Too late already for the next one: do not pile up.
         if (int32_t(board::micros() - due_us_) >= 0) due_us_ = board::micros();
@@ -80,21 +82,26 @@ void Probe::obey(const Command& c) {
         go(c.a);
         break;
     case HALT:
-        if (state_ == RUNNING) stop(READY);
+        if (state_ >= RUNNING) stop(READY);
         break;
     case FULL:
-        if (state_ == RUNNING) owe_scan_ = true;
-        else oops(FLASH_TEXT("order"), FLASH_TEXT("nothing runs: say USE and GO first"));
+        if (state_ >= RUNNING) owe_scan_ = true;
+        else oops(FLASH_TEXT("order nothing runs: say USE and GO first"));
         break;
     case LEVEL:
-        measure_level(uint8_t(c.a), uint8_t(c.b));
+        measure_level(uint8_t(c.a), c.b);
+        break;
+    case WATCH:
+        watch(uint8_t(c.a), c.b, c.c);
         break;
     case BAD:
-        if (c.pins) stop(IDLE);  // what may be driven was to change, and we do not know to what
-        if (c.why == CHECK) oops(FLASH_TEXT("check"), FLASH_TEXT("checksum wrong or missing"));
-        if (c.why == LONG) oops(FLASH_TEXT("long"), FLASH_TEXT("line too long"));
-        if (c.why == WORD) oops(FLASH_TEXT("word"), FLASH_TEXT("unknown command"));
-        if (c.why == FIELD) oops(FLASH_TEXT("field"), FLASH_TEXT("fields missing or out of range"));
+        // Whatever it was to mean: let go. After a bad USE or GO we do not even know of what.
+        if (c.pins) stop(IDLE);
+        else if (state_ >= RUNNING) stop(READY);
+        if (c.why == CHECK) oops(FLASH_TEXT("check checksum wrong or missing"));
+        if (c.why == LONG) oops(FLASH_TEXT("long line too long"));
+        if (c.why == WORD) oops(FLASH_TEXT("word unknown command"));
+        if (c.why == FIELD) oops(FLASH_TEXT("field fields missing or out of range"));
         break;
     }
 }
@@ -103,7 +110,7 @@ void Probe::use(Mask mask) {
     stop(IDLE);
     seq_ = 0;
     if (PROBE_PINS < 32 && (mask >> (PROBE_PINS & 31))) {
-        oops(FLASH_TEXT("pin"), FLASH_TEXT("no such pin, none in use"));
+        oops(FLASH_TEXT("pin no such pin, none in use"));
         return;
     }
     scanner_.set_use(mask);
@@ -111,44 +118,94 @@ void Probe::use(Mask mask) {
 }
 
 void Probe::go(uint32_t period_us) {
-    if (state_ != READY && state_ != RUNNING) {
-        oops(FLASH_TEXT("order"), FLASH_TEXT("say USE with a pin first"));
+    if (state_ < READY) {
+        oops(FLASH_TEXT("order say USE with a pin first"));
         return;
     }
     state_ = RUNNING;
     period_us_ = period_us;
     scanner_.settle_to_rise_time();
+    out_.begin(FLASH_TEXT("RISE"));
+    for (uint8_t k = 0; k < scanner_.lines(); k++) out_.number(scanner_.rise(k) * 125UL);
+    out_.end();
+    out_.pump();  // these lines together may be longer than the ring
     scanner_.take();
     uint32_t took = board::micros() - scanner_.t_us();
     out_.begin(FLASH_TEXT("PACE"));
     out_.number(scanner_.settle_us());
     out_.number(took);
     out_.end();
+    out_.pump();
     owe_scan_ = true;
     due_us_ = scanner_.t_us() + period_us;
     report();
 }
 
-void Probe::measure_level(uint8_t drive, uint8_t sense) {
+// What LEVEL and WATCH have in common; says so when it is not so.
+bool Probe::crossing_fits(uint8_t drive, uint8_t sense) {
     Mask both = (Mask(1) << drive) | (Mask(1) << sense);
-    if (state_ != RUNNING) {
-        oops(FLASH_TEXT("order"), FLASH_TEXT("nothing runs: say USE and GO first"));
-    } else if (drive == sense || (both & scanner_.use()) != both) {
-        oops(FLASH_TEXT("pin"), FLASH_TEXT("two different pins of USE are needed"));
-    } else if (!board::has_analog(sense)) {
-        oops(FLASH_TEXT("analog"), FLASH_TEXT("the sensing pin has no analogue input"));
-    } else {
-        int32_t mv = scanner_.level(drive, sense);
-        if (mv < 0) {
-            oops(FLASH_TEXT("supply"), FLASH_TEXT("the driven pin stays high, let go of it"));
-            return;
-        }
-        out_.begin(FLASH_TEXT("VOLT"));
-        out_.number(drive);
-        out_.number(sense);
-        out_.number(uint32_t(mv));
-        out_.end();
+    if (state_ < RUNNING) {
+        oops(FLASH_TEXT("order nothing runs: say USE and GO first"));
+        return false;
     }
+    if (drive == sense || (both & scanner_.use()) != both) {
+        oops(FLASH_TEXT("pin two different pins of USE are needed"));
+        return false;
+    }
+    return true;
+}
+
+void Probe::measure_level(uint8_t drive, uint8_t sense) {
+    if (!crossing_fits(drive, sense)) return;
+    if (!board::has_analog(sense)) {
+        oops(FLASH_TEXT("analog the sensing pin has no analogue input"));
+        return;
+    }
+    int32_t mv = scanner_.level(drive, sense);
+    if (mv < 0) {
+        say_held_up();
+        return;
+    }
+    out_.begin(FLASH_TEXT("VOLT"));
+    out_.number(drive);
+    out_.number(sense);
+    out_.number(uint32_t(mv));
+    out_.end();
+}
+
+void Probe::watch(uint8_t drive, uint8_t sense, uint8_t ms) {
+    if (!crossing_fits(drive, sense)) return;
+    scanner_.watch(Mask(1) << drive, Mask(1) << sense, drive);
+    watch_drive_ = drive;
+    watch_sense_ = sense;
+    watch_ms_ = ms;
+    state_ = WATCHING;
+}
+
+void Probe::look() {
+    bool good = scanner_.look();
+    if (good && scanner_.edges() < MAX_EDGES && scanner_.watched() < watch_ms_ * uint16_t(1000 / EDGE_STEP_US)) return;
+    state_ = RUNNING;
+    owe_scan_ = true;  // the reading was forgotten
+    if (!good) {
+        say_held_up();
+        return;
+    }
+    out_.begin(FLASH_TEXT("EDGES"));
+    out_.number(watch_drive_);
+    out_.number(watch_sense_);
+    out_.number(scanner_.t_us());
+    say_edge_time(scanner_.watched());
+    say_edge_time(scanner_.gap());
+    out_.number(scanner_.closed_first());
+    for (uint8_t k = 0; k < scanner_.edges(); k++) say_edge_time(scanner_.edge(k));
+    out_.end();
+}
+
+void Probe::say_edge_time(uint16_t steps) { out_.number(uint32_t(steps) * EDGE_STEP_US); }
+
+void Probe::say_held_up() {
+    oops(FLASH_TEXT("supply the driven pin stays high, let go of it"));
 }
 
 void Probe::say_who() {
@@ -173,10 +230,9 @@ void Probe::say_pins() {
     }
 }
 
-void Probe::oops(const char* code, const char* text) {
+void Probe::oops(const char* code_and_text) {
     out_.begin(FLASH_TEXT("OOPS"));
-    out_.text(code);
-    out_.text(text);
+    out_.text(code_and_text);
     out_.end();
 }
 

@@ -4,6 +4,12 @@
 
 namespace probe {
 
+namespace {
+
+const uint8_t NOT_LOOKED = 255;  // in place of a number of edges
+
+}  // namespace
+
 void Scanner::set_use(Mask use) {
     use_ = use;
     n_ = 0;
@@ -22,18 +28,23 @@ void Scanner::settle_to_rise_time() {
     board::wait_us(PROBE_SETTLE_MAX_US);
     const Mask grounded = board::low();  // never rise: nothing to wait for
     until_retry_ = 0;
+    uint8_t k = 0;
     Mask bit = 1;
     for (uint8_t pin = 0; pin < PROBE_PINS; pin++, bit <<= 1) {
-        if (!(use_ & ~grounded & bit) || !board::drive(pin)) continue;
-        board::wait_us(5);  // ample for 200 pF through a pin: nanoseconds
-        uint16_t rise = board::rise_us(pin, PROBE_SETTLE_MAX_US);
-        if (rise < PROBE_SETTLE_MAX_US && rise > slowest) slowest = rise;
-        board::wait_us(PROBE_SETTLE_MAX_US);  // whatever conducts to this line may rise later
+        if (!(use_ & bit)) continue;
+        uint16_t rise = 0;
+        if (!(grounded & bit) && board::drive(pin)) {
+            board::wait_us(5);  // ample for 200 pF through a pin: nanoseconds
+            rise = board::rise(pin, PROBE_SETTLE_MAX_US);
+            board::wait_us(PROBE_SETTLE_MAX_US);  // whatever conducts to this line may rise later
+        }
+        if (rise > slowest) slowest = rise;
+        low_[k++] = rise;
     }
-    uint16_t settle = slowest + slowest / 2;
+    uint16_t settle = (slowest * 3 + 15) / 16;  // one and a half times, of eighths
     if (settle < PROBE_SETTLE_MIN_US) settle = PROBE_SETTLE_MIN_US;
     if (settle > PROBE_SETTLE_MAX_US) settle = PROBE_SETTLE_MAX_US;
-    settle_us_ = settle;
+    settle_us_ = uint8_t(settle);
 }
 
 // `now`, if it is the `plain` one; else what two readings in a row agree on, a settle time apart.
@@ -87,6 +98,40 @@ void Scanner::take() {
         }
         k++;
     }
+}
+
+void Scanner::watch(Mask drive, Mask sense, uint8_t drive_pin) {
+    watch_drive_ = drive;
+    watch_sense_ = sense;
+    watch_pin_ = drive_pin;
+    board::pull(use_);
+    board::wait_us(settle_us_);
+    looked_ = gap_ = 0;
+    edges_ = NOT_LOOKED;
+}
+
+bool Scanner::look() {
+    uint32_t now = board::micros();
+    if (!board::drive(watch_pin_)) return false;
+    board::wait_us(settle_us_);
+    Mask low = board::low();
+    board::undrive(watch_pin_);
+    if (!(low & watch_drive_)) return false;
+    bool closed = low & watch_sense_;
+    if (edges_ == NOT_LOOKED) {
+        edges_ = 0;
+        t_us_ = now;
+        closed_ = closed;
+    }
+    uint16_t at = uint16_t((now - t_us_) / EDGE_STEP_US);
+    uint16_t gap = at - looked_;
+    if (gap > gap_) gap_ = gap;
+    looked_ = at;
+    if (closed != closed_) {
+        edge_[edges_++] = at;
+        closed_ = closed;
+    }
+    return true;
 }
 
 int32_t Scanner::level(uint8_t drive, uint8_t sense) {

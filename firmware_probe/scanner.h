@@ -1,5 +1,6 @@
 // Takes readings: who reads low with nothing driven, and while each pin in use is driven low in
-// turn. Knows what changed since the reading before. No lines, no link.
+// turn. Knows what changed since the reading before. Also watches one crossing closely. No lines, no
+// link.
 #ifndef PROBE_SCANNER_H
 #define PROBE_SCANNER_H
 
@@ -24,6 +25,9 @@ using board::Mask;
 #define PROBE_READ_AGAIN 4  // how often, at most, a mask that shows something new is read again
 #endif
 
+static const uint8_t MAX_EDGES = 28;  // so that an EDGES line fits the ring: wire-v1.md, section 3
+static const uint8_t EDGE_STEP_US = 4;  // so that 250 ms fit 16 bits; also a step of an AVR's clock
+
 class Scanner {
 public:
     Scanner() : use_(0), n_(0) {}
@@ -33,11 +37,23 @@ public:
     uint8_t lines() const { return n_; }
 
     void settle_to_rise_time(); // measure how long released lines take to rise
-    uint16_t settle_us() const { return settle_us_; }
+    // Of a line, in eighths of a microsecond; 0: it did not rise. Until the next take() or watch().
+    uint16_t rise(uint8_t line) const { return uint16_t(low_[line]); }
+    uint8_t settle_us() const { return settle_us_; }
 
     void take();                // one reading; afterwards the lines are pulled, none is driven
     // The level at `sense` while `drive` is driven low, in mV; -1 if `drive` does not go low.
     int32_t level(uint8_t drive, uint8_t sense);
+
+    // One crossing, looked at again and again. Forgets the reading.
+    void watch(Mask drive, Mask sense, uint8_t drive_pin);
+    bool look();                // false: the driven pin does not go low
+    // Times are in steps of EDGE_STEP_US, and counted from t_us().
+    uint16_t watched() const { return looked_; }  // until the latest look
+    uint16_t gap() const { return gap_; }         // longest time between two looks
+    bool closed_first() const { return closed_ ^ (edges_ & 1); }
+    uint8_t edges() const { return edges_; }
+    uint16_t edge(uint8_t k) const { return edge_[k]; }
 
     uint32_t t_us() const { return t_us_; }
     Mask rest() const { return rest_; }
@@ -52,13 +68,21 @@ private:
 
     Mask use_;
     uint8_t n_;
-    uint16_t settle_us_;
+    uint8_t settle_us_;
     uint32_t t_us_;
-    Mask rest_, low_[PROBE_PINS], changed_;
+    Mask rest_, changed_;
+    union {
+        Mask low_[PROBE_PINS];
+        uint16_t edge_[MAX_EDGES];  // of a watched crossing
+    };
     bool rest_changed_;
     uint8_t changes_;
     Mask refused_;              // pins that did not go low: the supply holds them up
     uint8_t until_retry_;       // readings until they are tried again
+    Mask watch_drive_, watch_sense_;
+    uint16_t looked_, gap_;
+    uint8_t watch_pin_, edges_;
+    bool closed_;               // at the latest look
 };
 
 }  // namespace probe

@@ -10,6 +10,7 @@ Not here: ports, clocks, time-outs (sources/), and what a reading means (circuit
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections import Counter
 from collections.abc import Iterator
@@ -17,14 +18,18 @@ from dataclasses import dataclass, field
 from typing import ClassVar, Self
 
 __all__ = [
-    "OOPS_CODES", "VERSION", "Corrupt", "Decoder", "Diff", "Full", "Go", "Halt", "Hello", "Hi",
-    "Level", "Message", "Oops", "Pace", "Pin", "Same", "Scan", "TrackedReading", "Tracker", "Use",
-    "Volt", "check_of_reading", "crc16", "encode", "pins_of", "refusal",
+    "OOPS_CODES", "VERSION", "Corrupt", "Decoder", "Diff", "Edges", "Full", "Go", "Halt", "Hello",
+    "Hi", "Level", "Message", "Oops", "Pace", "Pin", "Rise", "Same", "Scan", "TrackedReading",
+    "Tracker", "Use", "Volt", "Watch", "check_of_reading", "crc16", "encode", "pins_of", "refusal",
 ]  # fmt: skip
 
 VERSION = 1
 MAX_PINS = 32  # a mask has 32 bits
 MAX_DIFF = 16  # changes in one DIFF; more than that is sent as a SCAN
+MAX_EDGES = 28  # in one EDGES line: wire-v1.md, section 3
+MAX_WATCH_MS = 250  # longest that WATCH may keep the probe from reading
+MAX_WATCHED_US = 262_140  # 16 bits of 4 us; the last look of 250 ms may come late
+MAX_RISE_NS = 180_000  # a line that takes longer is leaky, and counts as not risen
 MAX_LINE = 329  # bytes with the newline: a SCAN of 32 pins (worked out in wire-v1.md, section 3)
 MAX_HOST_LINE = 40  # bytes with the newline that a probe must be able to take in
 MAX_PERIOD_US = 1_000_000  # one reading a second is the slowest that GO may ask for
@@ -262,6 +267,26 @@ class Pace:
 
 
 @dataclass(frozen=True, slots=True)
+class Rise:
+    """After GO: how long the k-th pin of the USE mask (ascending) took to read high by its pull-up
+    after it was driven low, in nanoseconds, rounded up; 0 = it did not rise, or did not go low."""
+
+    WORD: ClassVar[str] = "RISE"
+    ns: tuple[int, ...]
+
+    def fields(self) -> list[str]:
+        if not 1 <= len(self.ns) <= MAX_PINS:
+            raise ValueError(f"1 to {MAX_PINS} rise times, not {len(self.ns)}")
+        return [_say(n, MAX_RISE_NS) for n in self.ns]
+
+    @classmethod
+    def parse(cls, f: list[str]) -> Self:
+        if not 1 <= len(f) <= MAX_PINS:
+            raise ValueError("wrong number of rise times")
+        return cls(tuple(_number(n, MAX_RISE_NS) for n in f))
+
+
+@dataclass(frozen=True, slots=True)
 class Volt:
     """Answer to LEVEL: the level at `sense` in millivolts while `drive` was driven low."""
 
@@ -280,6 +305,46 @@ class Volt:
         return cls(
             _number(drive, MAX_PINS - 1), _number(sense, MAX_PINS - 1), _number(level, 65535)
         )
+
+
+@dataclass(frozen=True, slots=True)
+class Edges:
+    """Answer to WATCH: when the crossing closed or opened. All times in microseconds, `t_us` by the
+    probe's clock, the others after it. `watched_us`: until the last look. `gap_us`: longest time
+    between two looks, in which anything may have happened unseen. `closed`: at the first look.
+    `at_us`: the looks that found the opposite of the look before, ascending; MAX_EDGES of them
+    means that the watch ended there."""
+
+    WORD: ClassVar[str] = "EDGES"
+    drive: int
+    sense: int
+    t_us: int
+    watched_us: int
+    gap_us: int
+    closed: bool
+    at_us: tuple[int, ...]
+
+    def fields(self) -> list[str]:
+        self._check()
+        pins = [_say(self.drive, MAX_PINS - 1), _say(self.sense, MAX_PINS - 1)]
+        spans = [_say(self.watched_us, MAX_WATCHED_US), _say(self.gap_us, MAX_WATCHED_US)]
+        return [*pins, _say(self.t_us), *spans, str(int(self.closed)), *map(str, self.at_us)]
+
+    def _check(self) -> None:
+        order = (0, *self.at_us, self.watched_us + 1)
+        if any(a >= b for a, b in itertools.pairwise(order)) or len(self.at_us) > MAX_EDGES:
+            raise ValueError(f"edges must be up to {MAX_EDGES} ascending times of the watch")
+
+    @classmethod
+    def parse(cls, f: list[str]) -> Self:
+        drive, sense, t_us, watched, gap, closed, *at = f
+        made = cls(
+            _number(drive, MAX_PINS - 1), _number(sense, MAX_PINS - 1), _number(t_us),
+            _number(watched, MAX_WATCHED_US), _number(gap, MAX_WATCHED_US),
+            bool(_number(closed, 1)), tuple(_number(x, MAX_WATCHED_US) for x in at),
+        )  # fmt: skip
+        made._check()
+        return made
 
 
 @dataclass(frozen=True, slots=True)
@@ -388,14 +453,41 @@ class Level:
         return cls(_number(drive, MAX_PINS - 1), _number(sense, MAX_PINS - 1))
 
 
-ProbeMessage = Hi | Pin | Scan | Diff | Same | Pace | Volt | Oops
-HostMessage = Hello | Use | Go | Halt | Full | Level
+@dataclass(frozen=True, slots=True)
+class Watch:
+    """Look at one crossing as often as the probe can for `ms` milliseconds; answered by EDGES."""
+
+    WORD: ClassVar[str] = "WATCH"
+    drive: int
+    sense: int
+    ms: int
+
+    def fields(self) -> list[str]:
+        if self.ms < 1:
+            raise ValueError("a watch takes at least a millisecond")
+        pins = [_say(self.drive, MAX_PINS - 1), _say(self.sense, MAX_PINS - 1)]
+        return [*pins, _say(self.ms, MAX_WATCH_MS)]
+
+    @classmethod
+    def parse(cls, f: list[str]) -> Self:
+        drive, sense, ms = f
+        if ms == "0":
+            raise ValueError("a watch takes at least a millisecond")
+        pins = _number(drive, MAX_PINS - 1), _number(sense, MAX_PINS - 1)
+        return cls(*pins, _number(ms, MAX_WATCH_MS))
+
+
+ProbeMessage = Hi | Pin | Scan | Diff | Same | Pace | Rise | Volt | Edges | Oops
+HostMessage = Hello | Use | Go | Halt | Full | Level | Watch
 Message = ProbeMessage | HostMessage
 
 _TYPES: dict[str, type[Message]] = {
     t.WORD: t
-    for t in (Hi, Pin, Scan, Diff, Same, Pace, Volt, Oops, Hello, Use, Go, Halt, Full, Level)
-}
+    for t in (
+        Hi, Pin, Scan, Diff, Same, Pace, Rise, Volt, Edges, Oops,
+        Hello, Use, Go, Halt, Full, Level, Watch,
+    )
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

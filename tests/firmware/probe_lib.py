@@ -25,7 +25,7 @@ def library(pins: int = PINS) -> ctypes.CDLL:
 
 
 def parse(data: bytes) -> list[str]:
-    """What the probe's reader makes of these bytes: "WORD a b" or "bad why pins" per line."""
+    """What the probe's reader makes of these bytes: "WORD a b c" or "bad why pins" per line."""
     out = ctypes.create_string_buffer(65536)
     library().reader_feed(data, len(data), out, len(out))
     return out.value.decode().splitlines()
@@ -78,6 +78,20 @@ class HostProbe:
         supply; `late_supply`: pins that it pulls up while they are driven."""
         masks = (ctypes.c_uint32 * PINS)(*(low.get(i, 0) for i in range(PINS)))
         self.lib.board_wire(rest, masks, supply, late_supply)
+
+    def rises(self, eighths: dict[int, int]) -> None:
+        """How long pin i takes to rise, in eighths of a microsecond; 0: it does not."""
+        for pin, n in eighths.items():
+            self.lib.board_rise(pin, n)
+
+    def flicker(self, drive: int, sense: int, first_us: int, step_us: int, times: int) -> None:
+        """A crossing that opens and closes so many times, from `first_us` on by the clock."""
+        self.lib.board_flicker(drive, sense, ctypes.c_uint32(first_us), step_us, times)
+
+    @property
+    def us(self) -> int:
+        """The probe's clock."""
+        return self.lib.board_us()
 
     def sleep(self, seconds: float) -> None:
         self.lib.board_sleep(int(seconds * 1e6))

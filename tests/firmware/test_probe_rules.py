@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from keydiag import wire
 from keydiag.wire import (
     Diff,
+    Edges,
     Full,
     Go,
     Halt,
@@ -18,10 +19,12 @@ from keydiag.wire import (
     Oops,
     Pace,
     Pin,
+    Rise,
     Same,
     Scan,
     Use,
     Volt,
+    Watch,
 )
 from tests.firmware.build_host import HOST, PLAIN, compile_host, run
 from tests.firmware.probe_lib import HostProbe
@@ -58,11 +61,37 @@ def test_nothing_happens_before_use_and_go() -> None:
     assert probe.ever_driven == probe.ever_pulled == 0
 
 
-def test_go_is_answered_by_pace_and_a_full_reading() -> None:
+def test_go_is_answered_by_rise_and_pace_and_a_full_reading() -> None:
     _, said = running({0: 0b100})
-    assert [type(m) for m in said[:2]] == [Pace, Scan]
-    assert said[0].settle_us == 10 and said[0].reading_us > 40
-    assert said[1] == Scan(0, said[1].t_us, 0, (0b101, 0b010, 0b100))
+    assert [type(m) for m in said[:3]] == [Rise, Pace, Scan]
+    assert said[0] == Rise((7000, 7000, 7000))
+    # One and a half times the rise time, rounded up.
+    assert said[1].settle_us == 11 and said[1].reading_us > 44
+    assert said[2] == Scan(0, said[2].t_us, 0, (0b101, 0b010, 0b100))
+
+
+@pytest.mark.parametrize(
+    ("eighths", "ns", "settle_us"),
+    [
+        ((1, 2, 30), (125, 250, 3750), 10),  # two bare pads and a wire; the least settle time
+        ((1, 0, 160), (125, 0, 20_000), 30),  # the line that does not rise is not waited for
+        ((8, 8, 960), (1000, 1000, 120_000), 180),  # exactly the greatest settle time
+        ((8, 8, 1440), (1000, 1000, 180_000), 180),  # the slowest line that counts
+        ((8, 8, 1441), (1000, 1000, 0), 10),
+    ],
+)
+def test_rise_times_are_told_by_line_and_set_the_settle_time(eighths, ns, settle_us) -> None:
+    probe = HostProbe()
+    probe.rises(dict(enumerate(eighths)))
+    probe.say(Use(THREE), Go(0))
+    said = probe.poll(3)
+    assert of(Rise, said) == [Rise(ns)]
+    assert of(Pace, said)[0].settle_us == settle_us
+
+
+def test_a_grounded_line_and_one_held_up_have_no_rise_time() -> None:
+    _, said = running(rest=0b001, supply=0b100)
+    assert of(Rise, said) == [Rise((0, 7000, 0))]
 
 
 def test_a_change_is_told_once_and_quiet_is_told_ten_times_a_second() -> None:
@@ -150,24 +179,40 @@ def test_bad_lines_are_no_sign_of_life() -> None:
     assert probe.pulled == 0
 
 
-@pytest.mark.parametrize(
-    "line",
-    [Halt(), Hello(), Use(0), Use(THREE), b"USE 7*0000\n", b"GO\n", b"USE " + b"7" * 50 + b"\n"],
-    ids=repr,
-)
-def test_stops_and_releases_on(line: wire.Message | bytes) -> None:
+# What stops the scan, and whether USE is kept.
+STOPS = [
+    (Halt(), True), (Hello(), False), (Use(0), False), (Use(THREE), True),
+    (b"USE 7*0000\n", False), (b"GO\n", False), (b"USE " + b"7" * 50 + b"\n", False),
+    (b"FULL*0000\n", True), (b"LEVEL\n", True), (b"zebra\n", True), (b"AT\r\n", True),
+    (b"x" * 99 + b"\n", True), (b"\x00\xff\n", True), (wire.encode(Full())[:-3] + b"\n", True),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("watching", [False, True], ids=["", "watching"])
+@pytest.mark.parametrize(("line", "use_kept"), STOPS, ids=repr)
+def test_stops_and_releases_on(line: wire.Message | bytes, use_kept: bool, watching: bool) -> None:
     probe, _ = running()
+    if watching:
+        probe.say(Watch(0, 2, 250))
+        probe.poll(9)
     assert probe.pulled == THREE
     probe.say(line)
-    probe.poll()
+    said = probe.poll()
     assert probe.pulled == 0
+    assert len(of(Oops, said)) == isinstance(line, bytes)
+    drives = probe.lib.board_drives()
+    probe.poll(50)
+    assert probe.pulled == 0 and probe.lib.board_drives() == drives
+    probe.say(Go(0))
+    assert [m.code for m in of(Oops, probe.poll(3))] == ([] if use_kept else ["order"])
+    assert probe.pulled == (THREE if use_kept else 0)
 
 
-@pytest.mark.parametrize("line", [b"FULL*0000\n", b"LEVEL\n", b"zebra\n", b"x" * 99 + b"\n"])
-def test_other_bad_lines_are_answered_and_change_nothing(line: bytes) -> None:
+@pytest.mark.parametrize("line", [b"\n", b"\r\n", b"\n\n\n", b"FU", b"HALT*17D"], ids=repr)
+def test_empty_and_unfinished_lines_change_nothing(line: bytes) -> None:
     probe, _ = running()
     probe.say(line)
-    assert len(of(Oops, probe.poll())) == 1
+    assert not of(Oops, probe.poll(3))
     assert probe.pulled == THREE
 
 
@@ -200,6 +245,61 @@ def test_level() -> None:
     probe.wire_up({}, supply=1)
     probe.say(Level(0, 22))
     assert [m.code for m in of(Oops, probe.poll(2))] == ["supply"]
+
+
+def test_a_watch_tells_the_edges_of_one_crossing() -> None:
+    probe, _ = running()
+    begun = probe.us + 3000
+    probe.flicker(0, 2, begun, 300, 7)  # closes, opens, ... and ends closed
+    probe.say(Watch(0, 2, 20))
+    said = []
+    while not of(Edges, said):
+        said += probe.poll()
+    assert not of(Diff, said)
+    [edges] = of(Edges, said)
+    assert (edges.drive, edges.sense, edges.closed) == (0, 2, False)
+    assert edges.gap_us <= 100 and 20_000 <= edges.watched_us <= 20_100  # 10 kHz or better
+    true = [begun + 300 * i - edges.t_us for i in range(7)]
+    assert len(edges.at_us) == 7
+    # A look is dated by its beginning: it saw the contact a settle time later.
+    late = [at + 11 - t for at, t in zip(edges.at_us, true, strict=True)]
+    assert 0 <= min(late) and max(late) <= edges.gap_us
+    # ... and afterwards reading goes on, with a full one.
+    [scan] = of(Scan, said + probe.poll(20))
+    assert scan.low == (0b101, 0b010, 0b100) and scan.t_us > edges.t_us + edges.watched_us
+
+
+def test_a_watch_of_a_closed_crossing_and_one_that_bounces_for_long() -> None:
+    probe, _ = running({0: 0b100})
+    probe.flicker(0, 2, probe.us + 1000, 100, 100)
+    probe.say(Watch(0, 2, 250))
+    said = probe.poll(2000)
+    [edges] = of(Edges, said)
+    assert edges.closed and len(edges.at_us) == 28 and edges.watched_us == edges.at_us[-1] < 5000
+    assert len(of(Scan, said)) == 1
+
+
+def test_a_watch_counts_as_reading_for_silence_and_signs_of_life() -> None:
+    probe, _ = running()
+    for _ in range(20):
+        probe.say(Watch(0, 2, 250))
+        probe.sleep(0.2)
+        assert not of(Oops, probe.poll(3))
+    probe.sleep(2.1)
+    assert [m.code for m in of(Oops, probe.poll())] == ["silent"]
+    assert probe.pulled == 0
+
+
+def test_what_cannot_be_watched_is_refused() -> None:
+    probe = HostProbe()
+    probe.say(Watch(0, 1, 5), Use(THREE), Watch(0, 1, 5), Go(0), Watch(0, 3, 5), Watch(1, 1, 5))
+    assert [m.code for m in of(Oops, probe.poll(7))] == ["order", "order", "pin", "pin"]
+    probe.wire_up({}, supply=1)
+    drives = probe.lib.board_supply_drives()
+    probe.say(Watch(0, 1, 5))
+    said = probe.poll(20)
+    assert [m.code for m in of(Oops, said)] == ["supply"] and of(Scan, said)
+    assert probe.lib.board_supply_drives() - drives <= 2
 
 
 def test_a_slow_host_loses_whole_lines_and_the_numbers_tell() -> None:

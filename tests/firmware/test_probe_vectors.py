@@ -22,13 +22,13 @@ def expected(v: vectors.Vector) -> str:
     word, *fields = (v.means or "").split()
     values = [f.partition("=")[2] for f in fields]
     numbers = [int(x, 16 if word == "USE" else 10) for x in values]
-    return f"{word} {' '.join(map(str, [*numbers, 0, 0][:2]))}"
+    return f"{word} {' '.join(map(str, [*numbers, 0, 0, 0][:3]))}"
 
 
 @pytest.mark.parametrize("v", FROM_HOST, ids=lambda v: v.label)
 def test_the_probe_reads_a_line_as_the_vector_says(v: vectors.Vector) -> None:
     assert parse(v.line + b"\n") == [expected(v)]
-    assert parse(b"\n\r\n" + v.line + b"\r\nHALT*17D2\n") == [expected(v), "HALT 0 0"]
+    assert parse(b"\n\r\n" + v.line + b"\r\nHALT*17D2\n") == [expected(v), "HALT 0 0 0"]
     assert parse(v.line) == []
 
 
@@ -53,6 +53,11 @@ def test_the_probe_writes_a_line_as_the_vector_says(v: vectors.Vector) -> None:
             parts = [("number", msg.seq), ("number", msg.t_us), ("check", msg.crc)]
         case wire.Pace():
             parts = [("number", msg.settle_us), ("number", msg.reading_us)]
+        case wire.Rise():
+            parts = [("number", n) for n in msg.ns]
+        case wire.Edges():
+            spans = (msg.t_us, msg.watched_us, msg.gap_us, msg.closed)
+            parts = [("number", n) for n in (msg.drive, msg.sense, *spans, *msg.at_us)]
         case wire.Volt():
             parts = [("number", n) for n in (msg.drive, msg.sense, msg.millivolts)]
         case wire.Oops():
@@ -87,7 +92,9 @@ def test_probe_and_host_agree_on_any_short_line(line: bytes) -> None:
 
 
 fields = st.text("0123456789ABCDEFabcdef -+", max_size=12)
-words = st.sampled_from(["HELLO", "USE", "GO", "HALT", "FULL", "LEVEL", "HELL", "USES"])
+words = st.sampled_from(
+    ["HELLO", "USE", "GO", "HALT", "FULL", "LEVEL", "WATCH", "HELL", "USES"]
+)
 
 
 @given(words, st.sampled_from(["", " ", "  "]), fields)
@@ -105,7 +112,7 @@ def agree(line: bytes) -> None:
         if isinstance(h, wire.Corrupt):
             why = "check" if h.why == "bytes" else h.why
             assert p.split()[:2] == ["bad", why]
-        elif isinstance(h, (wire.Hello, wire.Use, wire.Go, wire.Halt, wire.Full, wire.Level)):
+        elif isinstance(h, wire.HostMessage):
             fake = vectors.Vector("", "host", line, vectors.words(h), None)
             assert p == expected(fake)
         else:  # a line that only probes say

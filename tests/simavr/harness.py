@@ -19,6 +19,7 @@ import shutil
 import subprocess
 import tempfile
 import time
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Self
@@ -61,7 +62,7 @@ def harness() -> Path:
     sources = sorted((HERE / "harness").glob("*.c"))
     done = subprocess.run(
         ["gcc", "-O2", "-Wall", "-Wextra", "-Werror", "-I/usr/include/simavr", *sources,
-         "-o", program, "-lsimavr", "-lelf", "-lutil"],
+         "-o", program, "-lsimavr", "-lelf", "-lutil", "-lm"],
         capture_output=True, text=True, check=False,
     )  # fmt: skip
     if done.returncode:
@@ -85,6 +86,8 @@ class Drives:
     jtag: bool  # PF4-PF7 still belong to JTAG
     watchdog: bool  # is running
     resets: int  # by the watchdog, ever
+    hung_ms: float  # how long the hung sketch stood until the latest of them; 0: it never hung
+    reset_clears_pins: bool  # DDRx and PORTx were all 0 after each of them
     baud: int  # the line coding that the host asked for last
     counts: tuple[int, ...]  # how often each pin was driven
 
@@ -92,10 +95,11 @@ class Drives:
 class SimulatedProbe:
     """A plugged-in probe. `port` is the path to open; it goes away on `detach`.
 
-    `speed`: 1 = real time, 0 = as fast as it goes. `rise_ns`: how long a released line takes to
-    read high. `threshold_mv`: below this a pad reads low (900 = the datasheet's VIL max, where two
-    diodes in series do not read low). `defines` rebuilds the sketch with other constants, `variant`
-    for another board of the Arduino core.
+    `speed`: 1 = real time, 0 = as fast as it goes. `line_pf`: capacitance of a line, unless the
+    netlist says (200 pF is what the electrical figures assume for a long one). `vil_mv`: below this
+    a pad reads low (900 = the datasheet's VIL max, where two diodes in series do not read low);
+    `vih_mv`: above this a rising line reads high. `defines` rebuilds the sketch with other
+    constants, `variant` for another board of the Arduino core.
     """
 
     def __init__(
@@ -103,8 +107,11 @@ class SimulatedProbe:
         netlist: str,
         *,
         speed: float = 1.0,
-        rise_ns: int = 8000,
-        threshold_mv: int = 900,
+        supply_mv: int = 5000,
+        pull_up_ohm: int = 35_000,
+        vil_mv: int = 900,
+        vih_mv: int = 1900,
+        line_pf: float = 200,
         defines: tuple[str, ...] = (),
         variant: str = ATMEGA32U4.variant,
     ) -> None:
@@ -115,7 +122,8 @@ class SimulatedProbe:
         self._log = (self._dir / "log").open("w+")
         self._process = subprocess.Popen(
             [harness(), image(defines, variant).elf, half, self.port, "--speed", str(speed),
-             "--rise", str(rise_ns), "--threshold", str(threshold_mv)],
+             "--supply", str(supply_mv), "--pull-up", str(pull_up_ohm), "--vil", str(vil_mv),
+             "--vih", str(vih_mv), "--line-pf", str(line_pf)],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=self._log, text=True, bufsize=1,
         )  # fmt: skip
         try:
@@ -138,6 +146,34 @@ class SimulatedProbe:
     def join(self, a: str, b: str) -> None:
         """Mend the wire between two nodes, or make one."""
         self.command(f"join {a} {b}")
+
+    def analog(self, port: str, mv: int) -> None:
+        """Put a level on an analogue input, whatever its line does; -1: the line's own again."""
+        self.command(f"analog {port} {mv}")
+
+    def play(self, events: Iterable[tuple[int, str, int]]) -> None:
+        """Switches that move at exact moments: (microseconds from now, name, 0 or 1), ascending."""
+        file = self._dir / "events"
+        file.write_text("".join(f"{us} {name} {closed}\n" for us, name, closed in events))
+        self.command(f"events {file}")
+
+    def still_to_play(self) -> int:
+        return int(self.command("events?").split()[1])
+
+    def record_truth(self) -> None:
+        """Begin to write down what the sketch should have seen: see harness/events.h."""
+        self.command(f"truth {self._dir / 'truth'}")
+
+    def truth(self) -> list[tuple[int, tuple[int, ...]]]:
+        """End of it: every reading that differs from the one before, as (rest, low)."""
+        self.command("truth -")
+        lines = (self._dir / "truth").read_text("ascii").splitlines()
+        readings = [[int(mask, 16) for mask in line.split()] for line in lines]
+        return [(rest, tuple(low)) for rest, *low in readings]
+
+    def hang(self) -> None:
+        """The sketch stops where it stands as soon as it drives a pin."""
+        self.command("hang")
 
     def detach(self) -> None:
         """Unplug: power goes, the port goes away."""
@@ -168,6 +204,8 @@ class SimulatedProbe:
             said["jtag"] == "on",
             said["watchdog"] == "on",
             int(said["resets"]),
+            float(said["hung_ms"]),
+            said["cleared"] == "yes",
             int(said["baud"]),
             tuple(map(int, said["counts"].split(","))),
         )

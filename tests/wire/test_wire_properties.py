@@ -30,6 +30,20 @@ messages = st.one_of(
     ),
     st.builds(wire.Same, word32, word32, st.integers(0, 65535)),
     st.builds(wire.Pace, word32, word32),
+    st.builds(wire.Rise, st.lists(st.integers(0, 180_000), min_size=1, max_size=32).map(tuple)),
+    st.builds(
+        lambda at, late, gap, **kw: wire.Edges(
+            at_us=tuple(sorted(at)), watched_us=max(at, default=0) + late, gap_us=gap, **kw
+        ),
+        drive=pin,
+        sense=pin,
+        t_us=word32,
+        closed=st.booleans(),
+        at=st.sets(st.integers(1, 250_000), max_size=28),
+        late=st.integers(0, 12_140),
+        gap=st.integers(0, 262_140),
+    ),
+    st.builds(wire.Watch, pin, pin, st.integers(1, 250)),
     st.builds(wire.Volt, pin, pin, st.integers(0, 65535)),
     st.builds(wire.Oops, st.from_regex(r"[a-z][a-z-]{0,15}", fullmatch=True), text),
     st.builds(wire.Use, word32),

@@ -51,6 +51,11 @@ def words(msg: wire.Message) -> str:
             values["changes"] = ",".join(f"{i}:{m:X}" for i, m in msg.changes) or "-"
         case wire.Same():
             values["crc"] = f"{msg.crc:04X}"
+        case wire.Rise():
+            values["ns"] = ",".join(map(str, msg.ns))
+        case wire.Edges():
+            values["closed"] = int(msg.closed)
+            values["at_us"] = ",".join(map(str, msg.at_us)) or "-"
         case wire.Use():
             values["mask"] = mask(msg.mask)
     return " ".join([msg.WORD, *(f"{k}={v}" for k, v in values.items())])

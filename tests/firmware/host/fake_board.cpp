@@ -57,13 +57,19 @@ void undrive(uint8_t pin) {
     fake.driven = -1;
 }
 
-uint16_t rise_us(uint8_t pin, uint16_t limit) {
+uint16_t rise(uint8_t pin, uint8_t limit_us) {
     undrive(pin);
-    fake.us += 7;
-    return 7 < limit ? 7 : limit;
+    uint16_t took = fake.rise[pin];
+    if (!took || took > limit_us * 8) {
+        fake.us += limit_us;
+        return 0;
+    }
+    fake.us += took / 8 + 1;
+    return took;
 }
 
 Mask low() {
+    fake.look();
     Mask mask = fake.rest;
     if (fake.driven >= 0) mask |= fake.with[fake.driven] | bit(uint8_t(fake.driven));
     return mask & fake.pulled & ~(fake.supply | fake.late_supply);
@@ -78,7 +84,8 @@ uint16_t millivolts(uint8_t pin, uint16_t supply) {
 }
 
 uint32_t micros() {
-    fake.us += 4;
+    fake.us += 4;  // as the AVR core's, which counts in steps of 4
+    fake.us &= ~3u;
     return fake.us;
 }
 

@@ -15,6 +15,10 @@ struct FakeBoard {
     // Wiring: who is low at rest, who is low with pin i driven (its own bit is added), which pins
     // the supply holds up, and which it pulls up only after they were driven low.
     board::Mask rest = 0, with[board::PINS] = {}, supply = 0, late_supply = 0;
+    uint16_t rise[board::PINS];  // eighths of a microsecond; 0: it does not
+    // One crossing that opens and closes by the clock: at these times, from `with` as it is.
+    int flicker_drive = -1, flicker_sense = -1;
+    std::deque<uint32_t> flicker_us;
     uint32_t us = 0;            // the clock
     bool up = true, suspended = false;
     std::deque<uint8_t> in;     // from the host
@@ -29,6 +33,16 @@ struct FakeBoard {
     std::string broken;         // the first rule broken, in words
     uint32_t fed = 0;           // how often the watchdog was fed
 
+    FakeBoard() {
+        for (uint16_t& r : rise) r = 7 * 8;
+    }
+    // Contacts move by the clock.
+    void look() {
+        while (!flicker_us.empty() && int32_t(us - flicker_us.front()) >= 0) {
+            flicker_us.pop_front();
+            with[flicker_drive] ^= board::Mask(1) << flicker_sense;
+        }
+    }
     void breaks(const char* rule) {
         if (broken.empty()) broken = rule;
     }

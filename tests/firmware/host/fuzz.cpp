@@ -30,7 +30,7 @@ static std::string line(const std::string& body) {
 
 static std::string good_line() {
     char text[40];
-    switch (random_number(8)) {
+    switch (random_number(9)) {
     case 0: return line("HELLO");
     case 1: snprintf(text, sizeof text, "USE %X", random_number(1u << 31)); return line(text);
     case 2: snprintf(text, sizeof text, "USE %X", random_number(1u << 26)); return line(text);
@@ -38,6 +38,9 @@ static std::string good_line() {
     case 4: return line("HALT");
     case 5: return line("FULL");
     case 6: snprintf(text, sizeof text, "LEVEL %u %u", random_number(33), random_number(33));
+            return line(text);
+    case 7: snprintf(text, sizeof text, "WATCH %u %u %u", random_number(27), random_number(27),
+                     random_number(20));
             return line(text);
     default: return line("GO 0");
     }

@@ -15,10 +15,11 @@ static LineWriter* the_writer;
 
 extern "C" {
 
-// --- parser: feed bytes, get "WORD a b", "bad why" or nothing ---
+// --- parser: feed bytes, get "WORD a b c", "bad why" or nothing ---
 
 void reader_feed(const uint8_t* bytes, int n, char* out, int size) {
-    static const char* const WORDS[] = {"BAD", "HELLO", "USE", "GO", "HALT", "FULL", "LEVEL"};
+    static const char* const WORDS[] = {"BAD", "HELLO", "USE", "GO", "HALT", "FULL", "LEVEL",
+                                        "WATCH"};
     static const char* const WHYS[] = {"nothing", "check", "long", "word", "field"};
     LineReader reader;
     out[0] = 0;
@@ -29,7 +30,7 @@ void reader_feed(const uint8_t* bytes, int n, char* out, int size) {
         if (c.word == BAD) {
             snprintf(out + used, size_t(size) - used, "bad %s %d\n", WHYS[c.why], c.pins);
         } else {
-            snprintf(out + used, size_t(size) - used, "%s %u %u\n", WORDS[c.word], c.a, c.b);
+            snprintf(out + used, size_t(size) - used, "%s %u %u %u\n", WORDS[c.word], c.a, c.b, c.c);
         }
     }
 }
@@ -88,6 +89,14 @@ void board_wire(uint32_t rest, const uint32_t* with, uint32_t supply, uint32_t l
     memcpy(fake.with, with, sizeof fake.with);
     fake.supply = supply;
     fake.late_supply = late_supply;
+}
+void board_rise(int pin, int eighths) { fake.rise[pin] = uint16_t(eighths); }
+// The crossing changes at `first_us` and then every `step_us`, `times` in all.
+void board_flicker(int drive, int sense, uint32_t first_us, uint32_t step_us, int times) {
+    fake.flicker_drive = drive;
+    fake.flicker_sense = sense;
+    fake.flicker_us.clear();
+    for (int i = 0; i < times; i++) fake.flicker_us.push_back(first_us + uint32_t(i) * step_us);
 }
 void board_link(int up, int suspended) {
     fake.up = up;

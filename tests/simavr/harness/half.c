@@ -7,9 +7,8 @@
 
 #define MAX_NODES 512
 #define MAX_PARTS 1024
-#define DIODE_MV 510
-#define PULL_UP_OHM 35000.0
-#define NOTHING 1e9
+/* For choosing the best of several paths only; levels are worked out in voltage.c. */
+#define ROUGH_DROP_OHM 4000.0 /* one diode costs as much voltage as this, at 0.13 mA */
 /* Less than this, in ohms, against the supply and a pin cannot hold its line low. */
 #define SHORT_OHM 100.0
 
@@ -17,7 +16,7 @@ const char *const PAD_NAMES[PADS] = {
     "PB0", "PB1", "PB2", "PB3", "PB4", "PB5", "PB6", "PB7", "PC6", "PC7", "PD0", "PD1", "PD2",
     "PD3", "PD4", "PD5", "PD6", "PD7", "PE2", "PE6", "PF0", "PF1", "PF4", "PF5", "PF6", "PF7",
 };
-int threshold_mv = 900;
+double line_pf = 200; /* what is assumed for a long line (electrical figures: 200 pF) */
 
 enum kind { WIRE, DIODE, SWITCH };
 struct part {
@@ -29,6 +28,7 @@ struct part {
 };
 
 static char nodes[MAX_NODES][32] = {"GND", "VCC"};
+static double node_pf[MAX_NODES]; /* 0: not given */
 static int n_nodes = 2;
 static struct part parts[MAX_PARTS];
 static int n_parts;
@@ -102,6 +102,8 @@ int half_load(const char *path) {
             add(DIODE, a, b, 0, "");
         } else if (sscanf(line, " switch %31s %31s %31s %c", c, a, b, &extra) == 3) {
             add(SWITCH, a, b, 0, c);
+        } else if (sscanf(line, " capacitance %31s %lf %c", a, &ohm, &extra) == 2) {
+            node_pf[node(a)] = ohm;
         } else {
             fprintf(stderr, "%s:%d: not understood: %s", path, number, line);
             fclose(f);
@@ -142,72 +144,87 @@ int half_wire(const char *a, const char *b, int whole) {
 
 unsigned half_epoch(void) { return epoch; }
 
-/* How a node is reached from a low (or from the supply): diodes passed and ohms in series. */
-struct reach {
-    int drops;
-    double ohm;
-};
+static double cost(struct path r) { return r.drops < 0 ? 1e12 : r.drops * ROUGH_DROP_OHM + r.ohm; }
 
-static double level_of(struct reach r) {
-    if (r.drops < 0) return NOTHING;
-    double drop = r.drops * (double)DIODE_MV;
-    if (drop >= SUPPLY_MV) return NOTHING;
-    return drop + (SUPPLY_MV - drop) * r.ohm / (r.ohm + PULL_UP_OHM);
+/* Which parts are at a node. */
+static int *parts_of(int n, int *count) {
+    static int at[2 * MAX_PARTS], from[MAX_NODES + 1], built_parts, built_nodes;
+    if (built_parts != n_parts || built_nodes != n_nodes) {
+        int fill = 0;
+        for (int i = 0; i < n_nodes; i++) {
+            from[i] = fill;
+            for (int k = 0; k < n_parts; k++)
+                if (parts[k].a == i || parts[k].b == i) at[fill++] = k;
+        }
+        from[n_nodes] = fill;
+        built_parts = n_parts;
+        built_nodes = n_nodes;
+    }
+    *count = from[n + 1] - from[n];
+    return at + from[n];
 }
 
 /* Spread from the nodes with drops >= 0 until nothing improves. `upstream`: towards whatever sends
  * current into them (from a cathode to its anode); else downstream. */
-static void spread(struct reach *r, int upstream) {
-    for (int better = 1; better;) {
-        better = 0;
-        for (int i = 0; i < n_parts; i++) {
-            const struct part *p = &parts[i];
-            if (!p->conducts) continue;
-            for (int way = 0; way < 2; way++) {
-                int from = way ? p->a : p->b, to = way ? p->b : p->a;
-                if (p->kind == DIODE && way == upstream) continue;
-                if (r[from].drops < 0 || to == GND || to == VCC) continue;
-                struct reach next = {r[from].drops + (p->kind == DIODE), r[from].ohm + p->ohm};
-                if (level_of(next) < level_of(r[to]) - 0.5) {
-                    r[to] = next;
-                    better = 1;
-                }
-            }
+static void spread(struct path *r, int upstream) {
+    static int queue[MAX_NODES];
+    static char waits[MAX_NODES];
+    int head = 0, n = 0; /* of the queue: a ring */
+    for (int i = 0; i < n_nodes; i++)
+        if ((waits[i] = r[i].drops >= 0)) queue[n++] = i;
+    while (n) {
+        int from = queue[head], count, *at = parts_of(from, &count);
+        head = (head + 1) % MAX_NODES;
+        n--;
+        waits[from] = 0;
+        for (int k = 0; k < count; k++) {
+            const struct part *p = &parts[at[k]];
+            int to = p->a == from ? p->b : p->a;
+            struct path next = {r[from].drops + (p->kind == DIODE), r[from].ohm + p->ohm};
+            if (!p->conducts || to == GND || to == VCC) continue;
+            if (p->kind == DIODE && from != (upstream ? p->b : p->a)) continue;
+            if (cost(next) >= cost(r[to])) continue;
+            r[to] = next;
+            if (!waits[to]) queue[(head + n++) % MAX_NODES] = to;
+            waits[to] = 1;
         }
     }
 }
 
-void half_levels(uint32_t driven_low, int level_mv[PADS]) {
-    static struct reach low[MAX_NODES], high[MAX_NODES];
-    for (int i = 0; i < n_nodes; i++) low[i].drops = high[i].drops = -1;
-    high[VCC] = (struct reach){0, 0};
-    low[GND] = (struct reach){0, 0};
+void half_paths(uint32_t driven_low, struct path paths[PADS]) {
+    static struct path low[MAX_NODES], high[MAX_NODES];
+    for (int i = 0; i < n_nodes; i++) low[i].drops = high[i].drops = NO_PATH;
+    high[VCC] = (struct path){0, 0};
+    low[GND] = (struct path){0, 0};
     spread(high, 0);
     for (int i = 0; i < PADS; i++) {
         int n = pad_node[i];
-        if (!(driven_low >> i & 1) || n < 0) continue;
-        if (high[n].drops >= 0 && high[n].drops <= 1 && high[n].ohm < SHORT_OHM) continue;
-        low[n] = (struct reach){0, 0};
+        paths[i] = (struct path){NO_PATH, 0};
+        if (n >= 0 && high[n].drops == 0 && high[n].ohm < SHORT_OHM) paths[i].drops = HELD_UP;
+        if (!(driven_low >> i & 1)) continue;
+        if (n >= 0 && high[n].drops == 1 && high[n].ohm < SHORT_OHM) paths[i].drops = HELD_UP;
+        if (paths[i].drops == HELD_UP) continue;
+        paths[i] = (struct path){0, 0};
+        if (n >= 0) low[n] = (struct path){0, 0};
     }
     spread(low, 1);
-    for (int i = 0; i < PADS; i++) {
-        int n = pad_node[i];
-        double mv = n < 0 ? NOTHING : level_of(low[n]);
-        if (n < 0 && (driven_low >> i & 1)) mv = 0;
-        /* The supply wins over a low that is further away. */
-        if (n >= 0 && high[n].drops == 0 && high[n].ohm < SHORT_OHM && n != GND) mv = NOTHING;
-        level_mv[i] = mv > SUPPLY_MV ? SUPPLY_MV : (int)(mv + 0.5);
-    }
+    for (int i = 0; i < PADS; i++)
+        if (pad_node[i] >= 0 && paths[i].drops != HELD_UP) paths[i] = low[pad_node[i]];
 }
 
-uint32_t half_net_of(int pad) {
-    static struct reach net[MAX_NODES];
-    uint32_t pads = 1u << pad;
-    if (pad_node[pad] < 0) return pads;
-    for (int i = 0; i < n_nodes; i++) net[i].drops = -1;
-    net[pad_node[pad]] = (struct reach){0, 0};
+double half_pf(int pad) {
+    static struct path net[MAX_NODES];
+    double pf = 0;
+    if (pad_node[pad] < 0) return PAD_PF;
+    for (int i = 0; i < n_nodes; i++) net[i].drops = NO_PATH;
+    net[pad_node[pad]] = (struct path){0, 0};
     spread(net, 1);
-    for (int i = 0; i < PADS; i++)
-        if (pad_node[i] >= 0 && net[pad_node[i]].drops == 0) pads |= 1u << i;
-    return pads;
+    for (int i = 0; i < n_nodes; i++)
+        if (net[i].drops == 0) pf += node_pf[i];
+    for (int i = 0; i < PADS; i++) {
+        if (pad_node[i] < 0 || net[pad_node[i]].drops != 0) continue;
+        pf += PAD_PF;
+        if (node_pf[pad_node[i]] == 0) pf += line_pf;
+    }
+    return pf;
 }

@@ -1,14 +1,21 @@
 /* Runs the probe's real image on a simulated ATmega32U4, with a wired half on its pins, the host's
  * end of the USB bus on a pseudo-terminal, and commands on standard input.
  *
- *   harness IMAGE.elf HALF.txt LINK [--speed N] [--rise NS] [--threshold MV]
+ *   harness IMAGE.elf HALF.txt LINK [--speed N] [...]
  *
  * LINK becomes a symbolic link to the pseudo-terminal while the probe is plugged in. Speed 1 is real
- * time (the default), 0 is as fast as it goes.
+ * time (the default), 0 is as fast as it goes. --supply MV, --pull-up OHM, --vil MV, --vih MV and
+ * --line-pf PF: see voltage.h and half.h.
  *
  * Commands, one a line, each answered by one line "ok ..." or "no ...":
  *   press NAME | release NAME      close or open the switches of that name
  *   cut A B | join A B             break or make the wire between two nodes
+ *   analog PAD MV                  put a level on an analogue input, whatever the line does; -1: stop
+ *   events FILE                    switches that move at exact moments from now on (events.h)
+ *   events?                        how many of them are still to come
+ *   truth FILE | truth -           write down what the sketch should have seen (events.h); end of it
+ *   hang                           the chip stops executing the sketch when it next drives a pin:
+ *                                  it loops on the spot
  *   detach | attach                unplug (power goes) and plug in again
  *   suspend | resume               the bus, with power kept
  *   drives?                        what the pins have done since the start or the last `forget`
@@ -17,9 +24,10 @@
  *
  * A reset by the watchdog is counted and looks like `detach`; `attach` goes on from there.
  *
- * What it models and simavr does not: levels and rise times on the lines, shorts to the supply seen
- * in the read-back, and pads PF4-PF7 held by JTAG until JTD is written twice within four cycles.
- * What it does not: input thresholds that vary, leakage, currents.
+ * What it models and simavr does not: voltages on the lines and how fast they change (voltage.h),
+ * shorts to the supply seen in the read-back, analogue inputs 8 to 13, and pads PF4-PF7 held by JTAG
+ * until JTD is written twice within four cycles. What it does not: leakage, noise, the current of
+ * more than one pull-up through one diode, the boot loader.
  */
 #define _GNU_SOURCE
 #include <errno.h>
@@ -33,11 +41,13 @@
 #include <time.h>
 #include <unistd.h>
 
+#include "events.h"
 #include "half.h"
 #include "pins.h"
 #include "sim_avr.h"
 #include "sim_elf.h"
 #include "usbhost.h"
+#include "voltage.h"
 
 enum { FREQUENCY = 16000000, TICK = 16000 / 4 }; /* the host looks four times a millisecond */
 
@@ -96,6 +106,13 @@ static void unplug(void) {
     pins_reset();
 }
 
+/* At full speed the clock is ours: let it stand until the host has read, as one that is quick
+ * enough in real time would have. */
+static void wait_for_host(void) {
+    struct pollfd p = {master, POLLOUT, 0};
+    poll(&p, 1, 2000);
+}
+
 static void serve_link(void) {
     struct pollfd p = {master, POLLIN, 0};
     poll(&p, 1, 0);
@@ -122,6 +139,7 @@ static void serve_link(void) {
     }
     for (int packets = 0; packets < 5; packets++) { /* 19 in a millisecond at most: USB 2.0, 5.8.4 */
         if (n_to_host) {
+            if (speed <= 0) wait_for_host();
             int n = write(master, to_host, n_to_host);
             if (n <= 0 && is_open && errno == EAGAIN) break; /* the host does not read: wait */
             if (n > 0) memmove(to_host, to_host + n, n_to_host -= n);
@@ -144,7 +162,9 @@ void run_cycles(uint64_t n) {
             next_frame = avr->cycle + FREQUENCY / 1000;
             if (plugged && !suspended) usb_sof(avr);
         }
+        if (events_run(avr->cycle)) pins_rewired();
         int state = avr_run(avr);
+        pins_hang_if_due();
         if (state == cpu_Done || state == cpu_Crashed) {
             fprintf(stderr, "the simulated chip stopped (state %d)\n", state);
             exit(3);
@@ -174,9 +194,9 @@ static void pace(void) {
 /* --- commands --- */
 
 static void obey(char *line) {
-    char word[32] = "", a[32] = "", b[32] = "";
+    char word[32] = "", a[200] = "", b[32] = "";
     int good = 1;
-    sscanf(line, "%31s %31s %31s", word, a, b);
+    sscanf(line, "%31s %199s %31s", word, a, b);
     if (!strcmp(word, "press")) good = !half_switch(a, 1);
     else if (!strcmp(word, "release")) good = !half_switch(a, 0);
     else if (!strcmp(word, "cut")) good = !half_wire(a, b, 0);
@@ -186,9 +206,18 @@ static void obey(char *line) {
     else if (!strcmp(word, "suspend")) { suspended = 1; usb_suspend(avr); }
     else if (!strcmp(word, "resume")) { suspended = 0; usb_resume(avr); }
     else if (!strcmp(word, "forget")) pins_forget();
+    else if (!strcmp(word, "analog")) {
+        int pad = pad_by_name(a);
+        if ((good = pad >= 0 && *b)) pins_analog(pad, atoi(b));
+    }
+    else if (!strcmp(word, "events")) good = !events_load(a, avr->cycle);
+    else if (!strcmp(word, "events?")) { printf("ok %d\n", events_left()); fflush(stdout); return; }
+    else if (!strcmp(word, "truth")) good = !truth_record(strcmp(a, "-") ? a : NULL);
+    else if (!strcmp(word, "hang")) pins_hang();
     else if (!strcmp(word, "drives?")) { pins_say(resets, baud); fflush(stdout); return; }
     else if (!strcmp(word, "quit")) { unlink(link_path); exit(0); }
     else good = 0;
+    pins_rewired();
     printf(good ? "ok\n" : "no: %s\n", word);
     fflush(stdout);
 }
@@ -221,13 +250,17 @@ static void quiet(avr_t *a, const int level, const char *format, va_list ap) {
 int main(int argc, char **argv) {
     elf_firmware_t image = {0};
     if (argc < 4) {
-        fprintf(stderr, "usage: harness IMAGE.elf HALF.txt LINK [--speed N] [--rise NS] [--threshold MV]\n");
+        fprintf(stderr, "usage: harness IMAGE.elf HALF.txt LINK [--speed N] [...]\n");
         return 2;
     }
     for (int i = 4; i + 1 < argc; i += 2) {
-        if (!strcmp(argv[i], "--speed")) speed = atof(argv[i + 1]);
-        if (!strcmp(argv[i], "--rise")) rise_cycles = (uint64_t)(atof(argv[i + 1]) * 0.016 + 0.5);
-        if (!strcmp(argv[i], "--threshold")) threshold_mv = atoi(argv[i + 1]);
+        double value = atof(argv[i + 1]);
+        if (!strcmp(argv[i], "--speed")) speed = value;
+        if (!strcmp(argv[i], "--supply")) supply_mv = value;
+        if (!strcmp(argv[i], "--pull-up")) pull_up_ohm = value;
+        if (!strcmp(argv[i], "--vil")) vil_mv = value;
+        if (!strcmp(argv[i], "--vih")) vih_mv = value;
+        if (!strcmp(argv[i], "--line-pf")) line_pf = value;
     }
     link_path = argv[3];
     avr_global_logger_set(quiet);
@@ -238,7 +271,7 @@ int main(int argc, char **argv) {
     }
     image.frequency = FREQUENCY;
     snprintf(image.mmcu, sizeof image.mmcu, "atmega32u4");
-    image.vcc = image.avcc = image.aref = SUPPLY_MV;
+    image.vcc = image.avcc = image.aref = (uint32_t)supply_mv;
     avr = avr_make_mcu_by_name(image.mmcu);
     if (!avr || avr_init(avr)) return 2;
     avr_load_firmware(avr, &image);

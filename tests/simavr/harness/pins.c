@@ -6,21 +6,21 @@
 
 #include "avr_adc.h"
 #include "avr_ioport.h"
+#include "events.h"
 #include "half.h"
+#include "voltage.h"
 
 enum { MCUCR = 0x55, JTD = 7 }; /* data space; datasheet, register summary */
 enum { WDTCSR = 0x60, WDE = 3 };
+enum { ADCL = 0x78, ADCSRB = 0x7B, ADMUX = 0x7C, MUX5 = 5 };
 enum { PIN_B = 0x23 };          /* PINB; PINC and so on three further each */
-
-uint64_t rise_cycles = 16 * 8; /* 8 us: between the 4 and 13 us worked out for real lines */
 
 static avr_t *avr;
 static uint8_t ddr[5], port[5];
 static uint32_t driven, driven_high, pulled; /* by pad, now */
-static uint32_t settled_low;                 /* pads whose line a low holds down, as last solved */
-static uint64_t high_from[PADS];             /* cycle from which a released line reads high */
-static int dirty = 1;
-static uint64_t changed_at;
+static struct line lines[PADS];
+static int analog_mv[PADS]; /* what the test puts on an analogue input instead; -1: nothing */
+static avr_io_read_t read_data[2];
 static int jtag_on = 1;
 static uint64_t jtd_written;
 
@@ -35,38 +35,73 @@ static struct {
 } record;
 static uint64_t driven_from[PADS];
 
+/* A hung sketch: "rjmp .-2" in place of the instruction it had come to. */
+static enum { NOT, WANTED, DUE, HUNG } hang;
+static uint32_t hung_pc;
+static uint8_t hung_code[2];
+static uint64_t hung_since, hung_cycles;
+
 static int pad_port(int pad) { return PAD_NAMES[pad][1] - 'B'; }
 static int pad_bit(int pad) { return PAD_NAMES[pad][2] - '0'; }
 static int held_by_jtag(int pad) { return jtag_on && pad_port(pad) == 4 && pad_bit(pad) >= 4; }
 
-static void levels(uint32_t low_pads, int mv[PADS]) {
+/* Where every pad's line is going while `low_pads` are driven. */
+struct aim {
+    unsigned epoch;
+    uint32_t low_pads;
+    int held_up[PADS];
+    double mv[PADS], tau[PADS];
+};
+
+static double pf_of(int pad) {
+    static unsigned epoch;
+    static double pf[PADS];
+    if (epoch != half_epoch())
+        for (int i = 0; i < PADS; i++) pf[i] = half_pf(i);
+    epoch = half_epoch();
+    return pf[pad];
+}
+
+static const struct aim *aim_of(uint32_t low_pads) {
     /* The same few cases come round and round: remember them until a switch changes. */
-    static struct {
-        unsigned epoch;
-        uint32_t low_pads;
-        int mv[PADS];
-    } cache[64];
-    unsigned slot = low_pads ? 1 + __builtin_ctz(low_pads) : 0;
-    if (cache[slot].epoch != half_epoch() || cache[slot].low_pads != low_pads) {
-        half_levels(low_pads, cache[slot].mv);
-        cache[slot].epoch = half_epoch();
-        cache[slot].low_pads = low_pads;
+    static struct aim cache[64];
+    struct aim *a = &cache[low_pads ? 1 + __builtin_ctz(low_pads) : 0];
+    struct path paths[PADS];
+    if (a->epoch == half_epoch() && a->low_pads == low_pads) return a;
+    a->epoch = half_epoch();
+    a->low_pads = low_pads;
+    half_paths(low_pads, paths);
+    for (int i = 0; i < PADS; i++) {
+        a->held_up[i] = paths[i].drops == HELD_UP;
+        a->mv[i] = level_mv(paths[i].drops, paths[i].ohm);
+        /* The supply pulls as hard as a pin. */
+        a->tau[i] = time_constant(a->held_up[i] ? 0 : paths[i].drops, paths[i].ohm, pf_of(i));
     }
-    memcpy(mv, cache[slot].mv, sizeof cache[slot].mv);
+    return a;
 }
 
 static uint32_t fighting(void) { /* driven pads that the supply holds up */
-    int mv[PADS];
     uint32_t pads = 0, low = driven & ~driven_high;
     if (!low) return 0;
-    levels(low, mv);
+    const struct aim *aim = aim_of(low);
     for (int i = 0; i < PADS; i++)
-        if ((low >> i & 1) && mv[i] >= threshold_mv) pads |= 1u << i;
+        if ((low >> i & 1) && aim->held_up[i]) pads |= 1u << i;
     return pads;
 }
 
+static void aim_lines(void) {
+    const struct aim *aim = aim_of(driven & ~driven_high);
+    for (int i = 0; i < PADS; i++) {
+        double mv = aim->mv[i], tau = aim->tau[i];
+        if (driven_high >> i & 1) mv = supply_mv;
+        else if (driven >> i & 1) mv = aim->held_up[i] ? supply_mv : 0;
+        else if (!(pulled >> i & 1) && !aim->held_up[i]) tau = -1; /* floats */
+        if (lines[i].to != mv || lines[i].tau != tau) line_goes(&lines[i], avr->cycle, mv, tau);
+    }
+}
+
 static void pins_changed(void) {
-    uint32_t was = driven, fought = fighting();
+    uint32_t was = driven, used = driven | pulled, fought = fighting();
     driven = driven_high = pulled = 0;
     for (int i = 0; i < PADS; i++) {
         int d = ddr[pad_port(i)] >> pad_bit(i) & 1, p = port[pad_port(i)] >> pad_bit(i) & 1;
@@ -77,10 +112,12 @@ static void pins_changed(void) {
         if (d && !(was >> i & 1)) {
             driven_from[i] = avr->cycle;
             record.count[i]++;
+            truth_driven(i, used);
         }
         if (!d && (was >> i & 1)) {
             uint64_t took = avr->cycle - driven_from[i];
             if (took > record.longest) record.longest = took;
+            truth_released(i, used);
             if ((fought >> i & 1) && took > record.longest_fight) record.longest_fight = took;
         }
     }
@@ -90,39 +127,22 @@ static void pins_changed(void) {
     if (__builtin_popcount(driven) > record.most_at_once)
         record.most_at_once = __builtin_popcount(driven);
     if (driven | pulled) record.last_active = avr->cycle;
-    dirty = 1;
-    changed_at = avr->cycle;
+    if (hang == WANTED && driven & ~was) hang = DUE;
+    aim_lines();
 }
 
-static void solve(void) {
-    static unsigned epoch;
-    int mv[PADS];
-    uint32_t low = 0;
-    if (!dirty && epoch == half_epoch()) return;
-    /* A switch moved some time since the pins were last read: reckon from now, the latest. */
-    if (epoch && epoch != half_epoch()) changed_at = avr->cycle;
-    epoch = half_epoch();
-    dirty = 0;
-    levels(driven & ~driven_high, mv);
-    for (int i = 0; i < PADS; i++) {
-        if (mv[i] < threshold_mv) low |= 1u << i;
-        else if (settled_low >> i & 1) high_from[i] = changed_at + rise_cycles;
-    }
-    settled_low = low;
-}
+void pins_rewired(void) { aim_lines(); }
 
 static uint8_t on_pin_read(avr_t *a, avr_io_addr_t addr, void *param) {
     int p = (int)(intptr_t)param;
     uint8_t value = 0;
-    solve();
     for (int i = 0; i < PADS; i++) {
         if (pad_port(i) != p) continue;
-        int high = !(settled_low >> i & 1) && avr->cycle >= high_from[i];
-        if (driven_high >> i & 1) high = 1;
-        if (held_by_jtag(i)) high = 1;
+        int high = held_by_jtag(i) || line_high(&lines[i], avr->cycle);
         value |= high << pad_bit(i);
     }
     a->data[addr] = value;
+    truth_read(p, value);
     return value;
 }
 
@@ -147,29 +167,56 @@ static void on_mcucr(avr_t *a, avr_io_addr_t addr, uint8_t value, void *param) {
     }
 }
 
-/* A conversion begins: give the converter the level of its pad. */
+/* A conversion begins: give the converter the level of its pad. simavr's has eight inputs; the
+ * other five are read by on_data_read. */
+static int conversion_mv = -1; /* of an input that simavr has not */
+
 static void on_conversion(avr_irq_t *irq, uint32_t value, void *param) {
     static const int CHANNEL[PADS] = {-1, -1, -1, -1, 11, 12, 13, -1, -1, -1, -1, -1, -1,
                                       -1, 8,  -1, 9,  10, -1, -1, 0,  1,  4,  5,  6,  7};
-    int mv[PADS];
+    int chosen = (avr->data[ADMUX] & 0x1F) | (avr->data[ADCSRB] >> MUX5 & 1) << 5;
     (void)irq, (void)value, (void)param;
-    levels(driven & ~driven_high, mv);
-    for (int i = 0; i < PADS; i++)
-        if (CHANNEL[i] >= 0 && CHANNEL[i] < 8)
-            avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ, CHANNEL[i]), mv[i]);
+    conversion_mv = -1;
+    for (int i = 0; i < PADS; i++) {
+        int mv = analog_mv[i] >= 0 ? analog_mv[i] : (int)(line_mv(&lines[i], avr->cycle) + 0.5);
+        if (CHANNEL[i] < 0) continue;
+        if (CHANNEL[i] < 8)
+            avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ, CHANNEL[i]), mv);
+        else if (chosen == (0x20 | (CHANNEL[i] - 8))) /* datasheet, ADC: table of MUX5:0 */
+            conversion_mv = mv;
+    }
+}
+
+static uint8_t on_data_read(avr_t *a, avr_io_addr_t addr, void *param) {
+    uint8_t value = read_data[addr - ADCL](a, addr, param);
+    int code = (int)(conversion_mv * 1024.0 / supply_mv); /* datasheet: VIN * 1024 / VREF */
+    if (conversion_mv < 0) return value;
+    if (code > 1023) code = 1023;
+    return a->data[addr] = addr == ADCL ? code : code >> 8;
 }
 
 int reset_by_watchdog;
+static int reset_leaves_pins;
 static void (*chip_reset)(avr_t *);
 
 static void on_reset(avr_t *a) {
     if (chip_reset) chip_reset(a);
     reset_by_watchdog = 1;
+    for (int p = 0; p < 5; p++) /* DDRx and PORTx follow PINx */
+        if (a->data[PIN_B + 3 * p + 1] | a->data[PIN_B + 3 * p + 2]) reset_leaves_pins = 1;
+    if (hang == HUNG) {
+        memcpy(a->flash + hung_pc, hung_code, 2);
+        hung_cycles = a->cycle - hung_since;
+    }
+    hang = NOT;
 }
 
 void pins_attach(avr_t *chip) {
     avr = chip;
-    settled_low = (1u << PADS) - 1; /* an uncharged line is low until something pulls it up */
+    for (int i = 0; i < PADS; i++) {
+        lines[i] = (struct line){0, 0, -1, 0, 0, UINT64_MAX}; /* an uncharged line is low */
+        analog_mv[i] = -1;
+    }
     for (intptr_t p = 0; p < 5; p++) {
         uint32_t ctl = AVR_IOCTL_IOPORT_GETIRQ('B' + p);
         avr_irq_register_notify(avr_io_getirq(avr, ctl, IOPORT_IRQ_DIRECTION_ALL), on_ddr, (void *)p);
@@ -183,6 +230,10 @@ void pins_attach(avr_t *chip) {
     avr->io[AVR_DATA_TO_IO(MCUCR)].w.c = on_mcucr;
     avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ, ADC_IRQ_OUT_TRIGGER),
                             on_conversion, NULL);
+    for (int i = 0; i < 2; i++) {
+        read_data[i] = avr->io[AVR_DATA_TO_IO(ADCL + i)].r.c;
+        avr->io[AVR_DATA_TO_IO(ADCL + i)].r.c = on_data_read;
+    }
     chip_reset = avr->reset;
     avr->reset = on_reset;
 }
@@ -190,10 +241,24 @@ void pins_attach(avr_t *chip) {
 void pins_reset(void) {
     memset(ddr, 0, sizeof ddr);
     memset(port, 0, sizeof port);
+    pins_changed();
     jtag_on = 1;
     jtd_written = 0;
-    pins_changed();
 }
+
+void pins_hang(void) { hang = WANTED; }
+
+void pins_hang_if_due(void) {
+    if (hang != DUE) return;
+    hang = HUNG;
+    hung_since = avr->cycle;
+    hung_pc = avr->pc;
+    memcpy(hung_code, avr->flash + hung_pc, 2);
+    avr->flash[hung_pc] = 0xFF;
+    avr->flash[hung_pc + 1] = 0xCF;
+}
+
+void pins_analog(int pad, int mv) { analog_mv[pad] = mv; }
 
 void pins_forget(void) {
     memset(&record, 0, sizeof record);
@@ -205,13 +270,13 @@ void pins_forget(void) {
 void pins_say(int resets, uint32_t baud) {
     if (driven | pulled) record.last_active = avr->cycle;
     printf("ok driven=%X high=%X pulled=%X now=%X at_once=%d longest_us=%.3f fight_us=%.3f "
-           "quiet_ms=%.1f cycles=%llu jtag=%s watchdog=%s resets=%d baud=%u counts=",
+           "quiet_ms=%.1f cycles=%llu jtag=%s watchdog=%s resets=%d hung_ms=%.1f cleared=%s baud=%u counts=",
            record.driven, record.high, record.pulled, driven | pulled, record.most_at_once,
            record.longest / 16.0, record.longest_fight / 16.0,
            (avr->cycle - record.last_active) / 16000.0,
            (unsigned long long)(avr->cycle - record.since), jtag_on ? "on" : "off",
            avr->data[WDTCSR] >> WDE & 1 ? "on" : "off", resets,
-           (unsigned)baud);
+           hung_cycles / 16000.0, reset_leaves_pins ? "no" : "yes", (unsigned)baud);
     for (int i = 0; i < PADS; i++)
         printf("%s%llu", i ? "," : "", (unsigned long long)record.count[i]);
     printf("\n");
