@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 
-from keydiag.cli import board_draw, board_mirror, board_new, board_pins
+from keydiag.cli import board_draw, board_mirror, board_new, board_pins, board_precheck
 
 
 def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -52,4 +52,11 @@ def _check(args: argparse.Namespace) -> int:
     return 0
 
 
-ACTIONS = (board_new.add, _add_check, board_draw.add, board_mirror.add, board_pins.add)
+ACTIONS = (
+    board_new.add,
+    _add_check,
+    board_draw.add,
+    board_precheck.add,
+    board_mirror.add,
+    board_pins.add,
+)

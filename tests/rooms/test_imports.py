@@ -38,7 +38,7 @@ ROOMS = {
         "geometry", "leads", "places", "style", "pen", "callouts", "marks", "parts", "drawing",
         "board_bill", "board_map", "board_pdf",
     ),
-    "report": ("report", "plain"),
+    "report": ("report", "plain", "precheck"),
     "screen": ("screen",),
     "cli": ("cli", "__main__"),
 }  # fmt: skip
