@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
+SMALL = str(ROOT / "tests" / "board" / "two-by-three.toml")
 LEFT = str(ROOT / "fixtures" / "bramblewick-left.toml")
 
 
