@@ -126,6 +126,24 @@ class Stretch:
     beyond: frozenset[str]  # keys cut off from the pin when this stretch is open
 
 
+class _Fields(dict[int, int]):
+    """Factors that spread a mask of sensing pins over a packed reading (see `Wiring.packed`):
+    mask * fields[driven] has these pins low while any of the pins in `driven` is driven;
+    fields[-1] stands for every field, the rest mask too.  `own`: each pin reads itself."""
+
+    def __init__(self, width: int) -> None:
+        self.width = width
+        self[-1] = sum(1 << width * field for field in range(width + 1))
+        self.own = sum(1 << width * (pin + 1) + pin for pin in range(width))
+
+    def __missing__(self, driven: int) -> int:
+        width = self.width
+        factor = sum(1 << width * (pin + 1) for pin in range(width) if driven >> pin & 1)
+        if len(self) < 1 << 16:
+            self[driven] = factor
+        return factor
+
+
 class Circuit:
     """A board as nets and parts.  Immutable after construction; pin index = line index.
 
@@ -145,6 +163,7 @@ class Circuit:
         self.line_file = files
         self.pins = tuple(line.pin for line in files.values()) + tuple(extra_pins)
         self.keys = tuple(board.key)
+        self.fields = _Fields(len(self.pins))
         self.pin_of_line = {name: i for i, name in enumerate(self.line_names)}
         self.index_of_port = {port: i for i, port in enumerate(self.pins)}
         self.row_of: dict[str, str] = {}
@@ -159,6 +178,7 @@ class Circuit:
             self.forward[key] = (r, c) if board.cathode_at == "row" else (c, r)
         self.key_at = {pair: key for key, pair in self.crossing.items()}
         self.parts = {key: _key_parts(key, board.diode_side) for key in self.keys}
+        self.cathode_at_row = board.cathode_at == "row"
         self.leads = {name: f"{name} lead" for name in self.line_names}
         self.line_of_piece = {lead: name for name, lead in self.leads.items()}
         self.stretches: dict[str, Stretch] = {}
@@ -200,16 +220,19 @@ class Circuit:
 
 
 class Wiring:
-    """A circuit under a fixed set of changes; `predict` answers for any keys held.
+    """A circuit under a fixed set of changes; `predict` and `packed` answer for any keys held.
 
     Nodes are integers: 0..P-1 the pins, then pieces of line cut off from their pin, then four nodes
     per touched key, ground and supply.  Only keys that a change touches are expanded into their
     joints; any other closed key is one diode between its two lines.
+
+    Joining nets only ever adds, so what conducts at rest is worked out once and each question
+    starts from it.
     """
 
     __slots__ = (
         "circuit", "_cut", "_join", "_flip", "_press", "_rewired", "_dead", "_tap", "_touched",
-        "_always", "_united", "_nodes", "_ground", "_supply", "_root", "_inner",
+        "_always", "_nodes", "_ground", "_supply", "_root", "_inner", "_rails", "_nets", "_diodes",
     )  # fmt: skip
 
     def __init__(
@@ -247,9 +270,9 @@ class Wiring:
                 self._dead |= 1 << circuit.index_of_port[a]
             else:
                 raise ValueError(f"unknown change {op!r}")
-        self._nodes = len(circuit.pins)
-        self._ground = self._fresh()
-        self._supply = self._fresh()
+        pins = len(circuit.pins)
+        self._ground, self._supply = pins, pins + 1
+        self._nodes = pins + 2
         self._tap: dict[str, dict[str, int]] = {}
         self._root = list(range(len(circuit.line_names)))
         self._touched: set[str] = set(expand)
@@ -264,16 +287,25 @@ class Wiring:
             self._lay_line(name, moved)
         # Only a switch that is closed for good conducts unheld; a bypassed diode waits for its key.
         self._always = {address[:-7] for address in self._join if address.endswith(" switch")}
-        linked = {net[:-5] for pair in links for net in pair if net.endswith(" node")}
-        self._touched |= linked
-        self._always |= linked
+        for pair in links:
+            for net in pair:
+                if net.endswith(" node"):
+                    self._touched.add(net[:-5])
+                    self._always.add(net[:-5])
         self._inner: dict[str, int] = {}
         for key in self._touched:
             self._inner[key] = self._nodes
             self._nodes += 4
-        self._united: dict[int, int] = {}
+        self._rails = False
+        self._nets = _Nets(circuit.fields)
         for a, b in links:
-            _unite(self._united, self._net(a), self._net(b))
+            self._rails |= a in (GROUND, SUPPLY) or b in (GROUND, SUPPLY)
+            self._nets.unite(self._net(a), self._net(b))
+        self._diodes: list[tuple[int, int]] = []
+        for key in self._always:
+            diode = self._conduct(key, False, self._nets)
+            if diode is not None:
+                self._diodes.append(diode)
 
     def _fresh(self) -> int:
         self._nodes += 1
@@ -319,20 +351,20 @@ class Wiring:
         # A bridge between lines is taken to sit on the piece that reaches the pin.
         return self._root[self.circuit.pin_of_line[net]]
 
-    def _conduct(self, key: str, held: bool, united: dict[int, int]) -> tuple[int, int] | None:
+    def _conduct(self, key: str, held: bool, nets: _Nets) -> tuple[int, int] | None:
         """Unite this touched key's wires; return its diode as (anode, cathode), if it has one."""
         circuit, parts = self.circuit, self.circuit.parts[key]
         base = self._inner[key]
         column, row = self._ends(key)
         cut, join = self._cut, self._join
         if parts.column_joint not in cut:
-            _unite(united, column, base)
+            nets.unite(column, base)
         if parts.middle_joint not in cut:
-            _unite(united, base + 1, base + 2)
+            nets.unite(base + 1, base + 2)
         if parts.row_joint not in cut:
-            _unite(united, base + 3, row)
+            nets.unite(base + 3, row)
         diode: tuple[int, int] | None = None
-        forward_down = (circuit.board.cathode_at == "row") != (key in self._flip)
+        forward_down = circuit.cathode_at_row != (key in self._flip)
         for address, above, below in (
             (parts.first, base, base + 1),
             (parts.second, base + 2, base + 3),
@@ -340,11 +372,11 @@ class Wiring:
             if address in cut:
                 continue
             if address in join:
-                _unite(united, above, below)
+                nets.unite(above, below)
             elif address.endswith(" diode"):
                 diode = (above, below) if forward_down else (below, above)
             elif held:
-                _unite(united, above, below)
+                nets.unite(above, below)
         return diode
 
     def _ends(self, key: str) -> tuple[int, int]:
@@ -355,20 +387,34 @@ class Wiring:
 
     def predict(self, held: Iterable[str]) -> Prediction:
         """The guaranteed reading with these keys held, and which of its bits are unknown."""
-        closed = {self._press.get(key, key) for key in held}
-        united = dict(self._united)
-        diodes: list[tuple[int, int]] = []
-        cathode_at_row = self.circuit.board.cathode_at == "row"
-        for key in closed | self._always:
+        bits, doubt = self.packed(held)
+        width = len(self.circuit.pins)
+        mask = (1 << width) - 1
+        sure = [bits >> at & mask for at in range(0, width * (width + 1), width)]
+        open_ = [doubt >> at & mask for at in range(0, width * (width + 1), width)]
+        return Prediction(sure[0], tuple(sure[1:]), open_[0], tuple(open_[1:]))
+
+    def packed(self, held: Iterable[str]) -> tuple[int, int]:
+        """`predict` as two integers, the bits and the unknown bits: pins + 1 fields of `pins` bits,
+        field 0 the rest mask, field i + 1 the mask read while pin i is driven."""
+        closed = {self._press.get(key, key) for key in held} if self._press else held
+        nets = self._nets
+        diodes = self._diodes
+        if not self._touched.isdisjoint(closed):
+            nets, diodes = nets.copy(), diodes[:]
+        elif closed:
+            diodes = diodes[:]
+        down = self.circuit.cathode_at_row
+        for key in closed:
             if key in self._touched:
-                diode = self._conduct(key, key in closed, united)
-                if diode is not None:
+                diode = self._conduct(key, True, nets)
+                if diode is not None and key not in self._always:
                     diodes.append(diode)
             else:
                 column, row = self._ends(key)
-                down = cathode_at_row != (key in self._flip)
-                diodes.append((column, row) if down else (row, column))
-        return self._read(united, [(_find(united, a), _find(united, c)) for a, c in diodes])
+                diodes.append((column, row) if down != (key in self._flip) else (row, column))
+        find = nets.find
+        return self._read(nets, {(find(anode), find(cathode)) for anode, cathode in diodes})
 
     def meter(self, red: Point, black: Point, held: Iterable[str]) -> str:
         """What a meter shows between two points of the unpowered half with these keys held:
@@ -377,21 +423,21 @@ class Wiring:
         Points inside a key need that key in `expand`.
         """
         closed = {self._press.get(key, key) for key in held}
-        united = dict(self._united)
+        nets = self._nets.copy()
         diodes = []
         for key in closed | self._always | self._touched:
             if key in self._touched:
-                diode = self._conduct(key, key in closed, united)
+                diode = self._conduct(key, key in closed, nets)
             else:
                 column, row = self._ends(key)
-                down = (self.circuit.board.cathode_at == "row") != (key in self._flip)
+                down = self.circuit.cathode_at_row != (key in self._flip)
                 diode = (column, row) if down else (row, column)
             if diode is not None:
-                diodes.append((_find(united, diode[0]), _find(united, diode[1])))
-        start, end = _find(united, self._point(red)), _find(united, self._point(black))
+                diodes.append(diode)
+        start, end = nets.find(self._point(red)), nets.find(self._point(black))
         if start == end:
             return "closed"
-        if (start, end) in {(_find(united, a), _find(united, c)) for a, c in diodes}:
+        if (start, end) in {(nets.find(anode), nets.find(cathode)) for anode, cathode in diodes}:
             return "diode"
         return "open"
 
@@ -402,13 +448,32 @@ class Wiring:
             return self._line_end(point.name, point.key)
         return self._inner[point.key] + int(point.place)
 
-    def _read(self, united: dict[int, int], diodes: list[tuple[int, int]]) -> Prediction:
-        count = len(self.circuit.pins)
-        group = [_find(united, pin) for pin in range(count)]
-        members: dict[int, int] = {}
-        for pin, node in enumerate(group):
-            members[node] = members.get(node, 0) | 1 << pin
-        ground, supply = _find(united, self._ground), _find(united, self._supply)
+    def _read(self, nets: _Nets, diodes: set[tuple[int, int]]) -> tuple[int, int]:
+        """The packed reading of these nets, joined by these diodes (anode, cathode)."""
+        members, fields = nets.members, self.circuit.fields
+        doubt = 0
+        if self._rails or self._dead or _chained(diodes):
+            bits, doubt = self._read_in_full(nets, diodes)
+        else:
+            # Every path is a wire or one diode: each diode lets the pins of its anode's net read
+            # low while a pin of its cathode's net is driven.
+            bits = nets.bits
+            for anode, cathode in diodes:
+                if anode in members and cathode in members:
+                    bits |= members[anode] * fields[members[cathode]]
+        if self._dead:
+            # A dead pin's read-back: the trouble may be on either side of its driver.
+            width = len(self.circuit.pins)
+            own = sum(1 << width * (pin + 1) + pin for pin in range(width) if self._dead >> pin & 1)
+            hidden = self._dead * fields[-1]
+            bits, doubt = bits & ~hidden, doubt & ~hidden | own
+        return bits, doubt
+
+    def _read_in_full(self, nets: _Nets, pairs: set[tuple[int, int]]) -> tuple[int, int]:
+        """Like `_read`, for rails, dead pins and paths of several diodes."""
+        members, fields = nets.members, self.circuit.fields
+        ground, supply = nets.find(self._ground), nets.find(self._supply)
+        diodes = list(pairs)
         fed: set[int] = set()
         if any(supply in diode for diode in diodes):
             fed = _fed_from(supply, diodes)
@@ -423,20 +488,59 @@ class Wiring:
             # The supply feeds this net while it is pulled down: nobody can say who wins.
             return (0, sure | doubt) if node in fed else (sure, doubt)
 
-        hidden = members.get(supply, 0) | self._dead  # held high by the supply, or never sensing
         rest, rest_doubt = pulled(ground)
-        low, unknown = [], []
-        for pin in range(count):
-            sure, doubt = rest, rest_doubt
-            bit = 1 << pin
-            if not self._dead & bit and group[pin] != supply:
-                more_sure, more_doubt = pulled(group[pin])
-                sure |= more_sure
-                doubt = (doubt | more_doubt) & ~sure
-            low.append(sure & ~hidden)
-            # A dead pin's read-back: the trouble may be on either side of its driver.
-            unknown.append(doubt & ~hidden | self._dead & bit)
-        return Prediction(rest & ~hidden, tuple(low), rest_doubt & ~hidden, tuple(unknown))
+        bits, doubt = rest * fields[-1], rest_doubt * fields[-1]
+        for node, pins in members.items():
+            driving = pins & ~self._dead
+            if node != supply and driving:
+                sure, unsure = pulled(node)
+                driven = fields[driving]
+                bits |= sure * driven
+                doubt |= unsure * driven
+        hidden = members.get(supply, 0) * fields[-1]  # held high by the supply
+        return bits & ~hidden, doubt & ~bits & ~hidden
+
+
+class _Nets:
+    """Nodes joined into nets, each with the mask of its pins and what all of them read."""
+
+    __slots__ = ("_fields", "_name", "members", "bits")
+
+    def __init__(self, fields: _Fields) -> None:
+        self._fields = fields
+        self._name: dict[int, int] = {}
+        self.members = {pin: 1 << pin for pin in range(fields.width)}
+        # Packed reading of the wires alone: pins of one net read low while any of them is driven.
+        self.bits = fields.own
+
+    def copy(self) -> _Nets:
+        other = object.__new__(_Nets)
+        other._fields = self._fields
+        other._name = self._name.copy()
+        other.members = self.members.copy()
+        other.bits = self.bits
+        return other
+
+    def find(self, node: int) -> int:
+        """The node that names the net of this one."""
+        name = self._name
+        while node in name:
+            node = name[node]
+        return node
+
+    def unite(self, a: int, b: int) -> None:
+        a, b = self.find(a), self.find(b)
+        if a == b:
+            return
+        if a > b:
+            a, b = b, a
+        # The smaller number stays the name, so pins name the nets they sit on.
+        self._name[b] = a
+        gained = self.members.pop(b, 0)
+        if gained:
+            had = self.members[a]
+            self.members[a] = had | gained
+            self.bits |= had * self._fields[gained] | gained * self._fields[had]
 
 
 def _key_parts(key: str, diode_side: str) -> KeyParts:
@@ -454,17 +558,12 @@ def _key_parts(key: str, diode_side: str) -> KeyParts:
     )
 
 
-def _find(united: dict[int, int], node: int) -> int:
-    while node in united:
-        node = united[node]
-    return node
-
-
-def _unite(united: dict[int, int], a: int, b: int) -> None:
-    a, b = _find(united, a), _find(united, b)
-    if a != b:
-        # The smaller number stays the name, so pins name the nets they sit on.
-        united[max(a, b)] = min(a, b)
+def _chained(diodes: set[tuple[int, int]]) -> bool:
+    """True if one diode's cathode is another's anode."""
+    if len(diodes) < 2:
+        return False
+    cathodes = {cathode for anode, cathode in diodes if anode != cathode}
+    return any(anode in cathodes for anode, cathode in diodes if anode != cathode)
 
 
 def _fed_from(supply: int, diodes: list[tuple[int, int]]) -> set[int]:

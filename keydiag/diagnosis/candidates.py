@@ -6,6 +6,9 @@ from collections.abc import Iterable
 
 from keydiag.circuit import Circuit
 from keydiag.faults import Fault, Predictor, enumerate_faults
+from keydiag.faults.kinds import key_of
+
+OPEN_IN_KEY = ("open-joint", "dead-switch", "open-diode")
 
 
 class Candidates:
@@ -17,8 +20,17 @@ class Candidates:
         self._by_key: dict[str, list[Fault]] = {key: [] for key in circuit.keys}
         self._by_pin: list[list[Fault]] = [[] for _ in circuit.pins]
         self._order: dict[Fault, int] = {}
+        # Open places in one key's series path are alike in every press: the first stands for all.
+        self.stands_for: dict[Fault, Fault] = {}
+        self.alike: dict[Fault, list[Fault]] = {}
+        first: dict[str, Fault] = {}
         for number, fault in enumerate(enumerate_faults(circuit, reach)):
             self._order[fault] = number
+            if fault.kind in OPEN_IN_KEY:
+                stand_in = first.setdefault(key_of(fault.at[0]), fault)
+                self.stands_for[fault] = stand_in
+                if fault != stand_in:
+                    self.alike.setdefault(stand_in, []).append(fault)
             shows, _, lines = predictor.facts(fault)
             if shows is None:
                 for pin in range(len(circuit.pins)):
@@ -38,12 +50,12 @@ class Candidates:
         found: set[Fault] = set()
         for key in keys:
             found.update(self._by_key[key])
-        for pin in _pins_of(deviating, len(self._circuit.pins)):
+        for pin in pins_of(deviating, len(self._circuit.pins)):
             found.update(self._by_pin[pin])
         return sorted(found, key=self._order.__getitem__)
 
 
-def _pins_of(packed: int, count: int) -> set[int]:
+def pins_of(packed: int, count: int) -> set[int]:
     """Pin indices that a packed mask's bits belong to, as driven pin or as sensing pin."""
     pins: set[int] = set()
     mask = (1 << count) - 1

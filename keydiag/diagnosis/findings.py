@@ -1,4 +1,4 @@
-"""From explained symptom groups to findings: look-alikes together, with evidence, repair, retest."""
+"""From explained symptom groups to findings: look-alikes, evidence, repair, retest."""
 
 from __future__ import annotations
 
@@ -8,13 +8,11 @@ from keydiag.diagnosis import repair, words
 from keydiag.diagnosis.evidence import Evidence
 from keydiag.diagnosis.model import Finding, Member
 from keydiag.diagnosis.next_test import next_tests
-from keydiag.diagnosis.posterior import Explained, Explainer
+from keydiag.diagnosis.posterior import Explained, Explainer, Hypothesis
 from keydiag.diagnosis.search import NO_FAULTS
 from keydiag.faults import KINDS, Fault, describe
 from keydiag.faults.predict import FaultSet
 
-# Two likelihoods this close are the same prediction for every test done so far.
-SAME = 1e-6
 # Members and other explanations less probable than this are not shown.
 LEAST_MEMBER = 0.001
 LEAST_OTHER = 0.01
@@ -44,11 +42,13 @@ def groups_of(explained: Explained) -> list[Group]:
             other = by_set.get(rest | {fault})
             if fault in best or fault in taken or other is None:
                 continue
-            if abs(other.likelihood - explained.best.likelihood) < SAME:
+            if other.leaves == explained.best.leaves:
                 alike.add(fault)
         taken |= alike
         probability = sum(
-            h.probability for h in explained.hypotheses if h.faults and not alike.isdisjoint(h.faults)
+            h.probability
+            for h in explained.hypotheses
+            if h.faults and not alike.isdisjoint(h.faults)
         )
         shares = {f: marginals[f] for f in alike if marginals[f] >= LEAST_MEMBER or f == lead}
         out.append(Group(lead, shares, min(1.0, probability)))
@@ -69,7 +69,7 @@ def findings_of(
             return []
         marginals = explained.marginals()
         lead = max(sorted(runner_up.faults or ()), key=marginals.__getitem__)
-        alike = _likelihood_alike(explained, runner_up.likelihood, len(runner_up.faults or ()))
+        alike = _alike(explained, runner_up)
         shares = {f: marginals[f] for f in alike if marginals[f] >= LEAST_MEMBER} or {lead: 0.0}
         groups = [Group(lead, shares, min(1.0, sum(shares.values())))]
     tests = next_tests(explainer.predictor, evidence, explained, context)
@@ -78,11 +78,13 @@ def findings_of(
     ]
 
 
-def _likelihood_alike(explained: Explained, likelihood: float, size: int) -> list[Fault]:
+def _alike(explained: Explained, runner_up: Hypothesis) -> list[Fault]:
+    """Faults of all sets that explain what this one explains, with as many faults."""
+    size = len(runner_up.faults or ())
     return sorted(
         fault
         for h in explained.hypotheses
-        if h.faults and len(h.faults) == size and abs(h.likelihood - likelihood) < SAME
+        if h.faults and len(h.faults) == size and h.leaves == runner_up.leaves
         for fault in h.faults
     )
 

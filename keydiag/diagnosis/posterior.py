@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from keydiag.diagnosis.candidates import Candidates
+from keydiag.diagnosis.candidates import Candidates, pins_of
 from keydiag.diagnosis.evidence import Evidence
-from keydiag.diagnosis.search import DEPTH, NO_FAULTS, WIDTH, Space, explain
+from keydiag.diagnosis.search import DEPTH, NO_FAULTS, WIDTH, Space, bits_of, explain
 from keydiag.diagnosis.symptoms import Splitter, Symptom, merge
 from keydiag.faults import Fault, Predictor
 from keydiag.faults.predict import FaultSet
@@ -15,8 +15,8 @@ from keydiag.faults.priors import Priors
 
 # The `unknown` hypothesis, per symptom group: something the catalogue does not know.  Its prior is
 # that of a rare fault; it predicts nothing, so every frame in which the group shows costs a
-# little less than one flipped bit.  Both assumed: low enough that two ordinary faults are preferred, high enough
-# that explanations by three unlikely ones are not.
+# little less than one flipped bit.  Both assumed: low enough that two ordinary faults
+# are preferred, high enough that explanations by three unlikely ones are not.
 UNKNOWN_PRIOR = 3e-4
 UNKNOWN_FRAME = 1e-4
 
@@ -26,21 +26,31 @@ WIDEN_AT = 0.5
 # Far places are many and unlikely: a couple of them at most, and few sets kept on the way.
 FAR_WIDTH = 12
 FAR_DEPTH = 2
+# Log odds below which an explanation that leaves bits unexplained is worth another look: a slip of
+# the hand costs some 8, a flipped bit 11.5.
+STRAINED = -9.0
+# By how much (natural log) one explanation of two groups must beat two explanations.
+WORTH_MERGING = 1.0
 
 
 @dataclass(frozen=True, slots=True)
 class Hypothesis:
-    """One fault set (or, faults=None, the unknown) with its probability within its group."""
+    """One fault set (or, faults=None, the unknown) with its probability within its group.
+
+    score: log prior + log likelihood.  leaves: the bits it does not explain, as (frame, packed
+    mask); sets that leave the same bits predict the same for every test done so far.
+    """
 
     faults: FaultSet | None
     probability: float
     score: float
-    likelihood: float
+    leaves: tuple[tuple[int, int], ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Explained:
-    """A symptom group with everything that may have caused it, most probable first."""
+    """A symptom group with everything that may have caused it, the most probable first; sets whose
+    faults are look-alikes stand together and are ranked by what they come to together."""
 
     symptom: Symptom
     hypotheses: tuple[Hypothesis, ...]
@@ -70,6 +80,39 @@ class Explained:
         return sum(h.probability for h in self.hypotheses if h.faults is None)
 
 
+def _strained(explained: Explained) -> bool:
+    """True if the best explanation of a group leaves bits unexplained at the price of a flipped
+    bit, or is none."""
+    best = explained.best
+    return best.faults is None or bool(best.leaves) and best.score < STRAINED
+
+
+def _ranked(space: Space, hypotheses: list[Hypothesis]) -> list[Hypothesis]:
+    """Most probable first, where sets count together whose faults do the same to every frame: five
+    places to open one key are one explanation."""
+    marks: dict[Fault, object] = {}
+
+    def mark(fault: Fault) -> object:
+        if fault not in marks:
+            alone = frozenset((fault,))
+            marks[fault] = tuple(
+                (number, predicted)
+                for number in bits_of(space.showing(fault, NO_FAULTS))
+                if (predicted := space.predicted(number, alone))
+                != space.predicted(number, NO_FAULTS)
+            )
+        return marks[fault]
+
+    kinds: dict[object, list[Hypothesis]] = {}
+    for hypothesis in sorted(hypotheses, key=lambda h: -h.score):  # stable: ties as they came
+        kind: object = None
+        if hypothesis.faults is not None:
+            kind = (frozenset(map(mark, hypothesis.faults)), hypothesis.leaves)
+        kinds.setdefault(kind, []).append(hypothesis)
+    order = sorted(kinds.values(), key=lambda k: -sum(h.probability for h in k))
+    return [hypothesis for kind in order for hypothesis in kind]
+
+
 class Explainer:
     """Explains evidence on one circuit; holds the catalogue's indexes and the simulation memory."""
 
@@ -84,6 +127,12 @@ class Explainer:
         splitter = Splitter(self.predictor, self.priors, self._near)
         symptoms = splitter.split(evidence)
         explained = [self._explain_one(evidence, symptom) for symptom in symptoms]
+        explained = self._settle(evidence, explained)
+        if any(map(_strained, explained)):
+            explained = self._rescue(evidence, explained)
+        for number, one in enumerate(explained):
+            if one.probability_unknown() > WIDEN_AT:
+                explained[number] = self._explain_one(evidence, one.symptom, everywhere=True)
         return tuple(self._settle(evidence, explained))
 
     def whole_score(self, evidence: Evidence, faults: FaultSet) -> float:
@@ -95,10 +144,11 @@ class Explainer:
         care = [(1 << pins * (pins + 1)) - 1] * len(evidence.frames)
         return Space(evidence, self.predictor, self.priors, self._near, care)
 
-    def _explain_one(self, evidence: Evidence, symptom: Symptom) -> Explained:
-        found = self._weigh(self._space(evidence, symptom, self._near), symptom)
-        if found.probability_unknown() < WIDEN_AT:
-            return found
+    def _explain_one(
+        self, evidence: Evidence, symptom: Symptom, everywhere: bool = False
+    ) -> Explained:
+        if not everywhere:
+            return self._weigh(self._space(evidence, symptom, self._near), symptom)
         if self._any is None:
             self._any = Candidates(self.predictor.circuit, self.predictor, "any")
         space = self._space(evidence, symptom, self._any)
@@ -111,18 +161,18 @@ class Explainer:
     def _weigh(
         self, space: Space, symptom: Symptom, width: int = WIDTH, depth: int = DEPTH
     ) -> Explained:
-        scores = explain(space, width, depth)
+        found = explain(space, symptom.hint, width, depth)
         frames = len(symptom.frames)
         unknown = math.log(UNKNOWN_PRIOR) + frames * math.log(UNKNOWN_FRAME)
-        top = max(max(scores.values()), unknown)
-        total = sum(math.exp(s - top) for s in scores.values()) + math.exp(unknown - top)
+        scores = [f.score for f in found.values()]
+        top = max(*scores, unknown)
+        total = sum(math.exp(s - top) for s in scores) + math.exp(unknown - top)
         hypotheses = [
-            Hypothesis(faults, math.exp(s - top) / total, s, space.likelihood(faults))
-            for faults, s in scores.items()
+            Hypothesis(faults, math.exp(f.score - top) / total, f.score, f.leaves)
+            for faults, f in found.items()
         ]
-        hypotheses.append(Hypothesis(None, math.exp(unknown - top) / total, unknown, unknown))
-        hypotheses.sort(key=lambda h: -h.score)  # stable: ties keep the search's order
-        return Explained(symptom, tuple(hypotheses))
+        hypotheses.append(Hypothesis(None, math.exp(unknown - top) / total, unknown, ()))
+        return Explained(symptom, tuple(_ranked(space, hypotheses)))
 
     def _settle(self, evidence: Evidence, explained: list[Explained]) -> list[Explained]:
         """Merge groups whose best explanations do not simply add up, and explain them again."""
@@ -138,12 +188,32 @@ class Explainer:
             explained.insert(i, joined)
         return explained
 
+    def _rescue(self, evidence: Evidence, explained: list[Explained]) -> list[Explained]:
+        """Merge a group that has no good explanation of its own with another one, if together they
+        have a better one than apart: two faults that only show their marks by meeting."""
+        pins = len(self.predictor.circuit.pins)
+        reach = [
+            set().union(*(pins_of(bits, pins) for bits in one.symptom.mask)) for one in explained
+        ]
+        for i, one in enumerate(explained):
+            if not _strained(one):
+                continue
+            for j, two in enumerate(explained):
+                if i == j or not reach[i] & reach[j]:
+                    continue
+                joined = self._explain_one(evidence, merge(one.symptom, two.symptom))
+                if joined.best.score > one.best.score + two.best.score + WORTH_MERGING:
+                    rest = [e for n, e in enumerate(explained) if n not in (i, j)]
+                    return self._rescue(evidence, [joined, *rest])
+        return explained
+
     def _clash(self, whole: Space, explained: list[Explained]) -> tuple[int, int] | None:
         """Two groups whose best explanations spoil each other, if there are any."""
-        if any(e.best.faults is None for e in explained):
-            return None  # the unknown predicts nothing, so nothing can be checked
         union: FaultSet = frozenset().union(*(e.best_faults for e in explained))
         wrong = [whole.deviating(n, union) for n in range(len(whole.frames))]
+        for one in explained:
+            if one.best.faults is None:  # the unknown predicts nothing, so nothing can be checked
+                wrong = [w & ~mask for w, mask in zip(wrong, one.symptom.mask, strict=True)]
         if not any(wrong):
             return None
         for i, one in enumerate(explained):

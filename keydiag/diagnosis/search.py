@@ -9,12 +9,15 @@ best are dropped (branch and bound), and the width per step is limited (beam).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from keydiag.diagnosis.candidates import Candidates
 from keydiag.diagnosis.evidence import Evidence, Frame
-from keydiag.faults import Fault, Predictor
+from keydiag.faults import Fault, Packed, Predictor
+from keydiag.faults.kinds import key_of
 from keydiag.faults.predict import NO_KEYS, FaultSet
 from keydiag.faults.priors import Priors
 
@@ -26,12 +29,27 @@ CONNECTORS = frozenset(
      "line-to-ground", "line-to-supply")
 )  # fmt: skip
 
+# Kinds that only ever add conduction, and kinds that only ever take it away (a line tied to the
+# supply can turn either into the other).
+ADDING = frozenset(("bridge", "stuck-switch", "shorted-diode", "line-to-ground"))
+TAKING = frozenset(
+    ("open-joint", "dead-switch", "open-diode", "open-lead", "broken-stretch", "dead-pin",
+     "line-to-supply")
+)  # fmt: skip
+
+# Kinds after which the open places of a key are no longer alike.
+INSIDE = frozenset(
+    ("bridge", "stuck-switch", "shorted-diode", "open-joint", "dead-switch", "open-diode")
+)
+
 # Hypotheses this much less probable (natural log) than the best are dropped: 5e-4 of its weight.
 SLACK = 7.6
 # Sets kept per step of the search; the best explanations of one symptom group are few.
 WIDTH = 60
 # Faults per symptom group; independent groups do not add up.
 DEPTH = 8
+# Frames that are given a price for the bound; the others are taken to cost nothing.
+MOST_PRICED = 16
 # How much one added fault may lower the score on the way to a set whose members only fit together.
 DIP = 9.0
 
@@ -47,8 +65,9 @@ class Space:
     care: Sequence[int]  # per frame: the packed bits that belong to this search
     context: FaultSet = NO_FAULTS  # faults taken for granted, part of every prediction
     _fits: dict[tuple[int, FaultSet], tuple[int, float]] = field(default_factory=dict)
-    _showing: dict[frozenset[str], list[int]] = field(default_factory=dict)
+    _showing: dict[Fault, int] = field(default_factory=dict)
     _lines: list[int] = field(default_factory=list)
+    _mobile: bool | None = None
 
     @property
     def frames(self) -> tuple[Frame, ...]:
@@ -59,46 +78,70 @@ class Space:
         known = self._fits.get((number, faults))
         if known is None:
             frame, care = self.frames[number], self.care[number]
-            predicted = self.predictor.packed(faults | self.context, frame.held)
-            wrong = predicted.mismatch(frame.seen, care)
-            doubt = (predicted.unknown & care).bit_count() if predicted.unknown else 0
+            bits, unknown = self.predicted(number, faults)
+            wrong = ((bits ^ frame.seen) & care & ~unknown).bit_count()
+            if unknown:
+                unknown &= ~self.open_anyway(number, faults)
+            doubt = (unknown & care).bit_count()
             known = self._fits[number, faults] = (wrong, frame.fit(wrong, doubt))
         return known
 
+    def open_anyway(self, number: int, faults: FaultSet) -> int:
+        """Bits whose being unknown is not held against these faults in this frame: the context
+        leaves them open too, or they are open at rest, and what is open at rest is one question,
+        however many frames ask it."""
+        anyway = 0
+        if self.context:
+            anyway = self.predicted(number, NO_FAULTS).unknown
+        if self.frames[number].held:
+            anyway |= self.predictor.packed(faults | self.context, NO_KEYS).unknown
+        return anyway
+
+    def predicted(self, number: int, faults: FaultSet) -> Packed:
+        """What the frame reads under a fault set."""
+        return self.predictor.packed(faults | self.context, self.frames[number].held)
+
     def deviating(self, number: int, faults: FaultSet) -> int:
         """Packed mask of the frame's wrong bits under a fault set."""
-        frame = self.frames[number]
-        predicted = self.predictor.packed(faults | self.context, frame.held)
-        return (predicted.bits ^ frame.seen) & ~predicted.unknown & self.care[number]
+        bits, unknown = self.predicted(number, faults)
+        return (bits ^ self.frames[number].seen) & ~unknown & self.care[number]
 
-    def frames_showing(self, fault: Fault, faults: FaultSet) -> Sequence[int]:
-        """Numbers of the frames that this fault can change when added to these faults.
+    def showing(self, fault: Fault, faults: FaultSet) -> int:
+        """Mask of the frames (bit n = frame n) that this fault can change when added to these.
 
         Sound: in any other frame the fault's lines are not connected to the keys held, and what it
         does at rest it does not change.
         """
-        shows, _, lines = self.predictor.facts(fault)
+        if fault.kind in CONNECTORS or not CONNECTORS.isdisjoint(f.kind for f in faults):
+            return self._work_out_showing(fault, faults)
+        if self._mobile is None:
+            self._mobile = any(other.kind in CONNECTORS for other in self.context)
+        known = self._showing.get(fault)
+        if known is None:
+            shows = self.predictor.facts(fault)[0]
+            if shows is not None and not self._mobile:
+                held = [frame.held for frame in self.frames]
+                known = sum(1 << n for n, keys in enumerate(held) if not shows.isdisjoint(keys))
+            else:
+                known = self._work_out_showing(fault, faults)
+            self._showing[fault] = known
+        return known
+
+    def _work_out_showing(self, fault: Fault, faults: FaultSet) -> int:
         others = faults | self.context
-        connectors = [o for o in others if o.kind in CONNECTORS]
-        if shows is not None and fault.kind not in CONNECTORS and not connectors:
-            numbers = self._showing.get(shows)
-            if numbers is None:
-                numbers = self._showing[shows] = [
-                    n for n, frame in enumerate(self.frames) if not shows.isdisjoint(frame.held)
-                ]
-            return numbers
         packed = self.predictor.packed
         if packed(others | {fault}, NO_KEYS) != packed(others, NO_KEYS):
-            return range(len(self.frames))
+            return (1 << len(self.frames)) - 1
+        connectors = [self.predictor.facts(o)[2] for o in others if o.kind in CONNECTORS]
+        lines = self.predictor.facts(fault)[2]
         grown = True
         while grown:
             grown = False
-            for other in connectors:
-                more = self.predictor.facts(other)[2]
+            for more in connectors:
                 if more & lines and more & ~lines:
                     lines |= more
                     grown = True
-        return [n for n, mask in enumerate(self.frame_lines()) if mask & lines]
+        return sum(1 << n for n, mask in enumerate(self.frame_lines()) if mask & lines)
 
     def frame_lines(self) -> list[int]:
         """Per frame, the mask of the pins whose lines the keys held stand on."""
@@ -127,6 +170,78 @@ class Space:
         return keys
 
 
+def ways_on(space: Space, number: int, faults: FaultSet) -> Iterator[Fault]:
+    """Faults that may bring this frame's prediction nearer to what was seen, in catalogue order."""
+    predicted = space.predicted(number, faults).bits
+    deviating = space.deviating(number, faults)
+    keys = space.active_keys(number, faults)
+    present = faults | space.context
+    useless: frozenset[str] = frozenset()
+    if not any(fault.kind == "line-to-supply" for fault in present):
+        if not deviating & ~predicted:
+            useless = ADDING  # nothing is seen that is not predicted
+        elif not deviating & predicted:
+            useless = TAKING  # nothing is predicted that is not seen
+    special = _special_keys(present)
+    stands_for = space.candidates.stands_for
+    for fault in space.candidates.touching(keys, deviating):
+        if fault.kind in useless or fault in present:
+            continue
+        if stands_for.get(fault, fault) != fault and key_of(fault.at[0]) not in special:
+            continue  # the same as another open place of this key
+        yield fault
+
+
+def _special_keys(faults: FaultSet) -> set[str]:
+    """Keys whose open places are no longer alike: something else is wrong inside them."""
+    return {
+        key_of(place)
+        for fault in faults
+        if fault.kind in INSIDE
+        for place in fault.at
+        if not place.startswith(("row ", "column "))
+    }
+
+
+def _with_look_alikes(space: Space, found: dict[FaultSet, _Node], floor: float) -> None:
+    """Add the sets in which open places stand instead of the one that stood for them."""
+    alike = space.candidates.alike
+    log_odds = space.priors.log_odds
+    for node in list(found.values()):
+        stand_ins = [fault for fault in node.faults if fault in alike]
+        if not stand_ins or node.score < floor:
+            continue
+        special = _special_keys(node.faults | space.context)
+        sets = [(node.faults, 0.0)]
+        for fault in stand_ins:
+            sets += [
+                (faults - {fault} | {other}, less + log_odds(other) - log_odds(fault))
+                for faults, less in sets
+                for other in alike[fault]
+                if node.score + less + log_odds(other) - log_odds(fault) > floor
+            ]
+        same = special.isdisjoint(key_of(fault.at[0]) for fault in stand_ins)
+        for faults, less in sets[1:]:
+            if faults in found:
+                continue
+            prior = node.prior + less
+            if same:
+                found[faults] = _Node(faults, node.left, prior, node.score + less, node.fits)
+            else:
+                fits = tuple(space.fit(number, faults) for number in range(len(node.fits)))
+                score = prior + sum(fit[1] for fit in fits)
+                found[faults] = _Node(faults, node.left, prior, score, fits)
+
+
+class Found(NamedTuple):
+    """A fault set met by the search: log prior + log likelihood, the likelihood alone, and the bits
+    it leaves unexplained, as (frame, packed mask)."""
+
+    score: float
+    likelihood: float
+    leaves: tuple[tuple[int, int], ...]
+
+
 @dataclass(slots=True)
 class _Node:
     faults: FaultSet
@@ -134,41 +249,65 @@ class _Node:
     prior: float
     score: float
     fits: tuple[tuple[int, float], ...]
+    partial: bool = False  # only the rest frame was looked at: it deviates still
 
 
-def explain(space: Space, width: int = WIDTH, depth: int = DEPTH) -> dict[FaultSet, float]:
-    """Fault sets with their scores, best first, none below the best by more than SLACK.
+def explain(
+    space: Space, hint: FaultSet = NO_FAULTS, width: int = WIDTH, depth: int = DEPTH
+) -> dict[FaultSet, Found]:
+    """Fault sets that explain the frames, best first, none below the best by more than SLACK.
 
-    The empty set is always judged: its score is that of slips and flipped bits alone.
+    hint: a set likely to be good; it only saves work.  The empty set is always judged: its score is
+    that of slips and flipped bits alone.
     """
     start = _start(space)
-    found: dict[FaultSet, float] = {NO_FAULTS: start.score}
-    best = start.score
+    prices = _prices(space, start)
+    found: dict[FaultSet, _Node] = {NO_FAULTS: start}
+    best = max(start.score, space.score(hint))
     frontier = [start]
     met: set[tuple[FaultSet, frozenset[int]]] = set()
     for _ in range(3 * depth):
         following: list[_Node] = []
         for node in frontier:
-            for child in _children(space, node, best - SLACK):
+            for child in _children(space, prices, node, best - SLACK):
                 if (child.faults, child.left) in met or len(child.faults) > depth:
                     continue
                 met.add((child.faults, child.left))
-                found[child.faults] = child.score
-                best = max(best, child.score)
+                if not child.partial:
+                    found[child.faults] = child
+                    best = max(best, child.score)
                 following.append(child)
         # A set's prior, with what it leaves unexplained for good, bounds all that grows from it.
-        following = [n for n in following if _bound(space, n) > best - SLACK]
-        following.sort(key=lambda n: (-n.score, len(n.faults), _sorted_order(space, n.faults)))
+        following = [n for n in following if _bound(space, prices, n) > best - SLACK]
+        following.sort(
+            key=lambda n: (-round(n.score, 6), len(n.faults), _sorted_order(space, n.faults))
+        )
         frontier = following[:width]
         if not frontier:
             break
+    found = {f: n for f, n in found.items() if n.score > best - SLACK or f == NO_FAULTS}
+    _with_look_alikes(space, found, best - SLACK)
     kept = [
-        (s, f)
-        for f, s in found.items()
-        if f == NO_FAULTS or (s > best - SLACK and not _redundant(space, f))
+        node
+        for node in found.values()
+        if node.faults == NO_FAULTS
+        or (node.score > best - SLACK and not _redundant(space, node.faults))
     ]
-    kept.sort(key=lambda item: (-item[0], len(item[1]), _sorted_order(space, item[1])))
-    return {faults: score for score, faults in kept}
+    out = [(node.faults, _as_found(space, node)) for node in kept]
+    out.sort(key=lambda item: (-item[1].score, len(item[0]), _sorted_order(space, item[0])))
+    return dict(out)
+
+
+def _as_found(space: Space, node: _Node) -> Found:
+    # Exactly rounded sums: the same whichever way the search came here.
+    likelihood = math.fsum(fit[1] for fit in node.fits)
+    score = math.fsum((likelihood, *map(space.priors.log_odds, node.faults)))
+    leaves = tuple(
+        (number, space.deviating(number, node.faults))
+        for number, (wrong, _) in enumerate(node.fits)
+        if wrong
+    )
+    return Found(score, likelihood, leaves)
 
 
 def _start(space: Space) -> _Node:
@@ -176,24 +315,55 @@ def _start(space: Space) -> _Node:
     return _Node(NO_FAULTS, frozenset(), 0.0, sum(f[1] for f in fits), fits)
 
 
-def _children(space: Space, node: _Node, floor: float) -> Iterator[_Node]:
+def _prices(space: Space, start: _Node) -> dict[int, float]:
+    """What mending a frame costs at least, in log odds: a fault's log odds shared out evenly over
+    the deviating frames it can show in; per frame the cheapest share.  Whatever set of faults
+    mends these frames costs at least the sum of their prices."""
+    numbers = [n for n, (wrong, _) in enumerate(start.fits) if wrong][:MOST_PRICED]
+    if numbers and not space.frames[numbers[0]].held:
+        numbers = numbers[:1]  # what deviates at rest deviates everywhere, for the same reason
+    among = sum(1 << n for n in numbers)
+    share: dict[Fault, float] = {}
+    prices = {}
+    for number in numbers:
+        price = start.fits[number][1]
+        for fault in ways_on(space, number, NO_FAULTS):
+            if fault not in share:
+                count = (space.showing(fault, NO_FAULTS) & among).bit_count()
+                share[fault] = space.priors.log_odds(fault) / max(1, count)
+            price = max(price, share[fault])
+        prices[number] = price
+    return prices
+
+
+def _children(
+    space: Space, prices: dict[int, float], node: _Node, floor: float
+) -> Iterator[_Node]:
     """The ways on from a node; sets that cannot reach the score `floor` are not looked at."""
     worst = _worst_frame(node)
     if worst is None:
         return
-    yield _Node(node.faults, node.left | {worst}, node.prior, node.score, node.fits)
+    yield _left(space, node, worst)
     wrong = node.fits[worst][0]
-    keys = space.active_keys(worst, node.faults)
-    deviating = space.deviating(worst, node.faults)
-    given_up = sum(node.fits[number][1] for number in node.left)
+    before = space.predicted(worst, node.faults)
+    fixed_part = node.prior + sum(node.fits[number][1] for number in node.left)
+    open_prices = [
+        (1 << number, price)
+        for number, price in prices.items()
+        if node.fits[number][0] and number not in node.left
+    ]
+    all_prices = sum(price for _, price in open_prices)
     at_rest = not space.frames[0].held
-    for fault in space.candidates.touching(keys, deviating):
-        if node.prior + space.priors.log_odds(fault) + given_up < floor:
+    for fault in ways_on(space, worst, node.faults):
+        hope = fixed_part + space.priors.log_odds(fault)
+        if hope < floor:
             continue
-        if fault in node.faults or fault in space.context:
-            continue
+        if hope + all_prices < floor:
+            shown = space.showing(fault, node.faults)
+            if hope + sum(price for bit, price in open_prices if not bit & shown) < floor:
+                continue
         faults = node.faults | {fault}
-        if space.fit(worst, faults)[0] > wrong:
+        if space.fit(worst, faults)[0] > wrong or space.predicted(worst, faults) == before:
             continue
         # What a fault spoils at rest it spoils in every frame.
         if at_rest and worst and space.fit(0, faults)[0] > node.fits[0][0]:
@@ -203,6 +373,15 @@ def _children(space: Space, node: _Node, floor: float) -> Iterator[_Node]:
             yield child
 
 
+def _left(space: Space, node: _Node, number: int) -> _Node:
+    """The node with this frame left as it is."""
+    score, fits = node.score, node.fits
+    if node.partial:
+        fits = tuple(space.fit(n, node.faults) for n in range(len(fits)))
+        score = node.prior + sum(fit[1] for fit in fits)
+    return _Node(node.faults, node.left | {number}, node.prior, score, fits)
+
+
 def _grown(space: Space, node: _Node, fault: Fault, floor: float) -> _Node | None:
     """The node with one more fault, or None as soon as its score falls below `floor`.  Only frames
     in which the fault can show are simulated."""
@@ -210,8 +389,19 @@ def _grown(space: Space, node: _Node, fault: Fault, floor: float) -> _Node | Non
     fits = list(node.fits)
     prior = node.prior + space.priors.log_odds(fault)
     score = node.score - node.prior + prior
+    if fits[0][0] and not space.frames[0].held and 0 not in node.left:
+        fit = space.fit(0, faults)
+        if fit[0]:
+            # More is to come before the presses are worth a look.
+            score += (fit[1] - fits[0][1]) * len(fits)
+            fits[0] = fit
+            return _Node(faults, node.left, prior, score, tuple(fits), partial=True)
+        if node.partial:
+            fits = [space.fit(number, faults) for number in range(len(fits))]
+            score = prior + sum(fit[1] for fit in fits)
+            return _Node(faults, node.left, prior, score, tuple(fits))
     # What the frames still to come could win back if all of them became perfect.
-    showing = space.frames_showing(fault, node.faults)
+    showing = bits_of(space.showing(fault, node.faults))
     hope = -sum(fits[number][1] for number in showing)
     for number in showing:
         fit = space.fit(number, faults)
@@ -235,14 +425,19 @@ def _worst_frame(node: _Node) -> int | None:
     return worst
 
 
-def _bound(space: Space, node: _Node) -> float:
-    """No set grown from this node can score higher: its prior, what it leaves as it is, and, if
-    something else still deviates, at least one more fault or one more frame left."""
+def _bound(space: Space, prices: dict[int, float], node: _Node) -> float:
+    """No set grown from this node can score higher: its prior, what it leaves as it is, and the
+    price of what still deviates, at least one more fault or one more frame left."""
     bound = node.prior + sum(node.fits[number][1] for number in node.left)
     worst = _worst_frame(node)
-    if worst is not None:
-        bound += max(space.priors.highest, node.fits[worst][1])
-    return bound
+    if worst is None:
+        return bound
+    price = sum(
+        price
+        for number, price in prices.items()
+        if node.fits[number][0] and number not in node.left
+    )
+    return bound + min(price, max(space.priors.highest, node.fits[worst][1]))
 
 
 def _redundant(space: Space, faults: FaultSet) -> bool:
@@ -258,18 +453,39 @@ def _sorted_order(space: Space, faults: FaultSet) -> list[int]:
     return sorted(space.candidates.order(fault) for fault in faults)
 
 
-def gain_of(
-    space: Space, fault: Fault, base: Sequence[int]
-) -> tuple[int, int, list[tuple[int, int]]]:
-    """What one more fault alone does to all frames: (bits fixed, bits harmed, [(frame, fixed
-    bits)]).  `base` holds each frame's wrong bits under the space's context.
+def bits_of(mask: int) -> list[int]:
+    """Numbers of the bits that are set, lowest first."""
+    out = []
+    while mask:
+        low = mask & -mask
+        out.append(low.bit_length() - 1)
+        mask ^= low
+    return out
+
+
+class Gain(NamedTuple):
+    """What one more fault alone does to all frames: bits mended, bits harmed, and the mended bits
+    as (frame, packed mask)."""
+
+    fault: Fault
+    mended: int
+    harmed: int
+    fixed: list[tuple[int, int]]
+
+
+def gain_of(space: Space, fault: Fault, base: Sequence[int]) -> Gain:
+    """Try one fault.  `base` holds each frame's wrong bits under the space's context.
 
     A fault that changes the rest reading is looked at in the rest frame and in the frames that
     share its lines; in the others it does what it does at rest.
     """
     single = frozenset((fault,))
-    showing = space.frames_showing(fault, NO_FAULTS)
-    near, far = showing, ()
+    if not base[0] and not space.frames[0].held:
+        spoilt = space.deviating(0, single)
+        if spoilt:  # at rest, so in every frame: it explains nothing here
+            return Gain(fault, 0, spoilt.bit_count() * len(base), [])
+    showing = bits_of(space.showing(fault, NO_FAULTS))
+    near, far = showing, []
     if len(showing) == len(base) and not space.frames[0].held and len(base) > 1:
         lines = space.predictor.facts(fault)[2]
         near = [0] + [n for n, mask in enumerate(space.frame_lines()) if mask & lines]
@@ -290,4 +506,4 @@ def gain_of(
         mended_bits += mended_at_rest.bit_count() * len(far)
         harmed_bits += harmed_at_rest.bit_count() * len(far)
         fixed += [(n, base[n] & mended_at_rest) for n in far if base[n] & mended_at_rest]
-    return mended_bits, harmed_bits, fixed
+    return Gain(fault, mended_bits, harmed_bits, fixed)

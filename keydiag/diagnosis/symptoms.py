@@ -1,4 +1,4 @@
-"""Split the evidence into independent symptom groups, so that five faults cost little more than one.
+"""Split the evidence into independent symptom groups: five faults cost little more than one.
 
 A *cell* is one bit of one frame that deviates from what is expected.  First the wholesale faults
 are peeled off, largest effect first: a bridge shows in every frame, a break in every key beyond
@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 from keydiag.diagnosis.candidates import Candidates
 from keydiag.diagnosis.evidence import LOG_FLIP, Evidence
-from keydiag.diagnosis.search import NO_FAULTS, Space, gain_of
+from keydiag.diagnosis.search import NO_FAULTS, Gain, Space, bits_of, gain_of, ways_on
 from keydiag.faults import Fault, Predictor
 from keydiag.faults.predict import FaultSet
 from keydiag.faults.priors import Priors
@@ -23,6 +23,9 @@ from keydiag.faults.priors import Priors
 # Wholesale faults taken off one by one; more than this at once is no build, it is a wrong board
 # file, and the search goes on with what is left.
 MOST_NUCLEI = 12
+
+# Of the faults that explain something at rest, so many are tried on the presses too.
+AT_REST = 6
 
 # Log odds of an ordinary explanation of one frame on its own (an open joint, a reversed diode): a
 # wholesale fault must beat as many of these as it mends frames (in part: a share of one).
@@ -36,12 +39,14 @@ class Symptom:
     """One group of deviating bits that may have a common cause.
 
     mask: per frame, the group's own deviating bits.  care: per frame, the packed bits that count
-    when this group is explained.  context: faults taken for granted meanwhile.
+    when this group is explained.  context: faults taken for granted meanwhile.  hint: a likely
+    explanation.
     """
 
     mask: tuple[int, ...]
     care: tuple[int, ...]
     context: FaultSet = NO_FAULTS
+    hint: FaultSet = NO_FAULTS
 
     @property
     def frames(self) -> tuple[int, ...]:
@@ -61,12 +66,16 @@ class Splitter:
         """The symptom groups, wholesale ones first; [] means nothing deviates."""
         pins = len(self.predictor.circuit.pins)
         everything = (1 << pins * (pins + 1)) - 1
-        peeled = self._peel(evidence, everything)
+        peeled, base, gains = self._peel(evidence, everything)
         nuclei = frozenset(peeled)
-        base, cells = self._cells(evidence, everything, nuclei)
-        groups = self._joined(evidence, everything, nuclei, base, cells)
+        groups = _joined(base, gains)
         out = [
-            Symptom(mask, tuple(everything & ~bits for bits in base), nuclei - {nucleus})
+            Symptom(
+                mask,
+                tuple(everything & ~bits for bits in base),
+                nuclei - {nucleus},
+                frozenset((nucleus,)),
+            )
             for nucleus, mask in peeled.items()
         ]
         for mask in groups:
@@ -74,74 +83,84 @@ class Splitter:
             out.append(Symptom(mask, care, nuclei))
         return out
 
-    def _peel(self, evidence: Evidence, everything: int) -> dict[Fault, tuple[int, ...]]:
-        """Faults that explain several frames at once, with the cells each one mends."""
+    def _peel(
+        self, evidence: Evidence, everything: int
+    ) -> tuple[dict[Fault, tuple[int, ...]], list[int], list[Gain]]:
+        """(faults that explain several frames at once, with the cells each one mends; per frame the
+        deviating bits that are left; what each further fault would do about them)."""
         peeled: dict[Fault, tuple[int, ...]] = {}
-        while len(peeled) < MOST_NUCLEI:
+        while True:
             space = self._space(evidence, everything, frozenset(peeled))
             base = [space.deviating(n, NO_FAULTS) for n in range(len(evidence.frames))]
-            best: tuple[float, Fault, list[tuple[int, int]]] | None = None
-            for fault in _touching(space, base):
-                _, harmed, fixed = gain_of(space, fault, base)
-                credit = sum(bits.bit_count() / base[n].bit_count() for n, bits in fixed)
-                worth = self.priors.log_odds(fault) + harmed * LOG_FLIP - credit * APART
-                if len(fixed) > 1 and worth > 0 and (best is None or worth > best[0]):
-                    best = (worth, fault, fixed)
-            if best is None:
-                break
-            _, fault, fixed = best
+            chosen = None
+            if base and base[0] and not evidence.frames[0].held:
+                chosen = self._most_worth(base, self._gains_at_rest(space, base))
+            if chosen is None:
+                gains = [gain_of(space, fault, base) for fault in _touching(space, base)]
+                chosen = self._most_worth(base, gains)
+                if chosen is None or len(peeled) == MOST_NUCLEI:
+                    return peeled, base, gains
             mask = [0] * len(base)
-            for number, bits in fixed:
+            for number, bits in chosen.fixed:
                 mask[number] = bits
-            peeled[fault] = tuple(mask)
-        return peeled
+            peeled[chosen.fault] = tuple(mask)
 
-    def _cells(
-        self, evidence: Evidence, everything: int, context: FaultSet
-    ) -> tuple[list[int], list[Cell]]:
-        space = self._space(evidence, everything, context)
-        base = [space.deviating(number, NO_FAULTS) for number in range(len(evidence.frames))]
-        return base, [(number, bit) for number, bits in enumerate(base) for bit in _bits(bits)]
+    def _gains_at_rest(self, space: Space, base: list[int]) -> list[Gain]:
+        """The few faults that do best at rest; what deviates there comes first."""
+        worth = []
+        for fault in ways_on(space, 0, NO_FAULTS):
+            now = space.deviating(0, frozenset((fault,)))
+            mended, harmed = (base[0] & ~now).bit_count(), (now & ~base[0]).bit_count()
+            if mended > harmed:
+                # Every bit stands for the same bit of every press.
+                score = self.priors.log_odds(fault) + (harmed - mended) * LOG_FLIP
+                worth.append((-score, space.candidates.order(fault), fault))
+        return [gain_of(space, fault, base) for _, _, fault in sorted(worth)[:AT_REST]]
 
-    def _joined(
-        self,
-        evidence: Evidence,
-        everything: int,
-        context: FaultSet,
-        base: list[int],
-        cells: list[Cell],
-    ) -> list[tuple[int, ...]]:
-        """Per group, its mask for every frame."""
-        parent = {cell: cell for cell in cells}
-        space = self._space(evidence, everything, context)
-        mended: set[Cell] = set()
-        for fault in _touching(space, base):
-            mended_bits, harmed_bits, fixed = gain_of(space, fault, base)
-            if mended_bits <= harmed_bits:
+    def _most_worth(self, base: list[int], gains: list[Gain]) -> Gain | None:
+        best: Gain | None = None
+        most = 0.0
+        for gain in gains:
+            if len(gain.fixed) < 2:
                 continue
-            group = [(number, bit) for number, bits in fixed for bit in _bits(bits)]
-            mended.update(group)
-            _join_all(parent, (cell for cell in group if cell in parent))
-        for number in range(len(base)):
-            # Bits that no single fault mends have a cause together with others of their frame.
-            own = [cell for cell in cells if cell[0] == number]
-            if any(cell not in mended for cell in own):
-                _join_all(parent, own)
-        groups: dict[Cell, list[Cell]] = {}
-        for cell in cells:
-            groups.setdefault(_root(parent, cell), []).append(cell)
-        return [_mask(members, len(base)) for members in groups.values()]
+            credit = sum(bits.bit_count() / base[n].bit_count() for n, bits in gain.fixed)
+            worth = self.priors.log_odds(gain.fault) + gain.harmed * LOG_FLIP - credit * APART
+            if worth > most:
+                most, best = worth, gain
+        return best
 
     def _space(self, evidence: Evidence, everything: int, context: FaultSet) -> Space:
         care = [everything] * len(evidence.frames)
         return Space(evidence, self.predictor, self.priors, self.candidates, care, context)
 
 
+def _joined(base: list[int], gains: list[Gain]) -> list[tuple[int, ...]]:
+    """Groups of deviating bits; per group, its mask for every frame."""
+    cells = [(number, bit) for number, bits in enumerate(base) for bit in bits_of(bits)]
+    parent = {cell: cell for cell in cells}
+    mended: set[Cell] = set()
+    for gain in gains:
+        if gain.mended <= gain.harmed:
+            continue
+        group = [(number, bit) for number, bits in gain.fixed for bit in bits_of(bits)]
+        mended.update(group)
+        _join_all(parent, (cell for cell in group if cell in parent))
+    for number in range(len(base)):
+        # Bits that no single fault mends have a cause together with others of their frame.
+        own = [cell for cell in cells if cell[0] == number]
+        if any(cell not in mended for cell in own):
+            _join_all(parent, own)
+    groups: dict[Cell, list[Cell]] = {}
+    for cell in cells:
+        groups.setdefault(_root(parent, cell), []).append(cell)
+    return [_mask(members, len(base)) for members in groups.values()]
+
+
 def merge(one: Symptom, two: Symptom) -> Symptom:
     """Two groups as one, for when their best explanations turn out to depend on each other."""
     mask = tuple(a | b for a, b in zip(one.mask, two.mask, strict=True))
     care = tuple(a | b for a, b in zip(one.care, two.care, strict=True))
-    return Symptom(mask, care, one.context & two.context)
+    return Symptom(mask, care, one.context & two.context, one.hint | two.hint)
 
 
 def _touching(space: Space, base: Sequence[int]) -> list[Fault]:
@@ -149,9 +168,8 @@ def _touching(space: Space, base: Sequence[int]) -> list[Fault]:
     found: dict[Fault, None] = {}
     for number, bits in enumerate(base):
         if bits:
-            keys = space.active_keys(number, NO_FAULTS)
-            found.update(dict.fromkeys(space.candidates.touching(keys, bits)))
-    return [fault for fault in found if fault not in space.context]
+            found.update(dict.fromkeys(ways_on(space, number, NO_FAULTS)))
+    return list(found)
 
 
 def _mask(cells: Iterable[Cell], count: int) -> tuple[int, ...]:
@@ -159,15 +177,6 @@ def _mask(cells: Iterable[Cell], count: int) -> tuple[int, ...]:
     for number, bit in cells:
         mask[number] |= 1 << bit
     return tuple(mask)
-
-
-def _bits(mask: int) -> list[int]:
-    out = []
-    while mask:
-        low = mask & -mask
-        out.append(low.bit_length() - 1)
-        mask ^= low
-    return out
 
 
 def _root(parent: dict[Cell, Cell], cell: Cell) -> Cell:

@@ -118,7 +118,9 @@ def circuit_rest(circuit: Circuit) -> int:
 
 
 def _press_words(circuit: Circuit, what: str, detail: tuple[str, ...], keys: list[str]) -> str:
-    held = f"While {keys[0]} is held" if len(keys) == 1 else f"At {list_words(keys)}, each held alone"
+    held = f"While {keys[0]} is held"
+    if len(keys) > 1:
+        held = f"At {list_words(keys)}, each held alone"
     if what == "nothing":
         return f"{held}, nothing conducts."
     if len(keys) == 1:
@@ -138,7 +140,7 @@ def _press_words(circuit: Circuit, what: str, detail: tuple[str, ...], keys: lis
 
 
 def rest_words(circuit: Circuit, rest: int) -> list[str]:
-    """What conducts with nothing held (packed reading), one sentence each; empty if nothing does."""
+    """What conducts with nothing held (packed reading), one sentence each."""
     reading = unpack(rest, len(circuit.pins))
     pins = circuit.pins
     names = {i: f"{name} ({pins[i]})" for i, name in enumerate(circuit.line_names)}
@@ -175,7 +177,7 @@ _MEANING = {
     "misplaced-lead": "A whole line does not answer on its own pin",
     "miswired-key": "The key sits on another line than the board file says",
     "swapped-keys": "Two keys answer in each other's place",
-    "wrong-cathode-at": "Every diode points the other way, so the board file is wrong, not the half",
+    "wrong-cathode-at": "Every diode points the other way: the board file is wrong, not the half",
     "dead-pin": "The controller pin itself does not answer",
 }
 

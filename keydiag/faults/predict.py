@@ -1,11 +1,7 @@
 """Fault sets -> readings, with a memory.
 
-`predict` is the plain function.  `Predictor` gives the same answers faster for many fault sets and
-many frames, in packed form, by two facts of the circuit:
-
-- a fault that cannot show in a frame (its keys are not held) is left out of the set;
-- faults and held keys that share no line do not touch each other, so the frame is the held keys'
-  part as if the others were absent, laid over the others' part as if nothing were held.
+`predict` is the plain function.  `Predictor` gives the same answers in packed form and remembers
+them, together with the circuits under each fault set.
 
 Packed form: one integer, pins+1 fields of `pins` bits: field 0 is the rest mask, field i+1 the mask
 read while pin i is driven.  Comparing two readings is then one xor and one population count.
@@ -16,11 +12,15 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import NamedTuple
 
-from keydiag.circuit import Circuit, Prediction, Reading
+from keydiag.circuit import Circuit, Prediction, Reading, Wiring
 from keydiag.faults.kinds import Fault, changes, conducts_at_rest, key_of, keys_that_show
 
 FaultSet = frozenset[Fault]
 NO_KEYS: frozenset[str] = frozenset()
+
+# What is remembered before starting afresh: some 100 MB of readings, some 20 MB of wirings.
+MOST_KNOWN = 400_000
+MOST_WIRINGS = 10_000
 
 
 class Packed(NamedTuple):
@@ -36,8 +36,23 @@ class Packed(NamedTuple):
 
 def predict(circuit: Circuit, faults: Iterable[Fault], held: Iterable[str]) -> Prediction:
     """What the half reads with these faults while these keys are held (exact simulation)."""
-    all_changes = [change for fault in sorted(set(faults)) for change in changes(circuit, fault)]
-    return circuit.wired(all_changes).predict(held)
+    return wired(circuit, faults).predict(held)
+
+
+def wired(circuit: Circuit, faults: Iterable[Fault]) -> Wiring:
+    """The circuit with these faults, ready to be asked."""
+    return circuit.wired(c for fault in _in_order(circuit, faults) for c in changes(circuit, fault))
+
+
+def _in_order(circuit: Circuit, faults: Iterable[Fault]) -> list[Fault]:
+    """By name, but exchanges of keys in the board's order: two exchanges that share a key give
+    another result the other way round, and the names of keys must not decide that."""
+    out = sorted(set(faults))
+    swaps = [fault for fault in out if fault.kind == "swapped-keys"]
+    if len(swaps) > 1:
+        swaps.sort(key=lambda fault: [circuit.keys.index(key) for key in fault.at])
+        out = [fault for fault in out if fault.kind != "swapped-keys"] + swaps
+    return out
 
 
 def pack(reading: Reading) -> int:
@@ -69,14 +84,12 @@ class Predictor:
 
     def __init__(self, circuit: Circuit) -> None:
         self.circuit = circuit
-        pins = len(circuit.pins)
-        self._column = [sum(1 << (pins * i + j) for i in range(pins + 1)) for j in range(pins)]
         self._lines_of_key = {
             key: 1 << row | 1 << column for key, (row, column) in circuit.crossing.items()
         }
         self._facts: dict[Fault, tuple[frozenset[str] | None, frozenset[str], int]] = {}
         self._known: dict[tuple[FaultSet, frozenset[str]], Packed] = {}
-        self._wired: dict[tuple[FaultSet, frozenset[str]], Packed] = {}
+        self._wired: dict[FaultSet, Wiring] = {}
 
     def forget(self) -> None:
         """Drop everything remembered."""
@@ -105,7 +118,7 @@ class Predictor:
         """`predict(circuit, faults, held)` in packed form."""
         known = self._known.get((faults, held))
         if known is None:
-            if len(self._known) > 400_000:  # entries, about 100 MB: start afresh
+            if len(self._known) > MOST_KNOWN:
                 self.forget()
             known = self._known[faults, held] = self._work_out(faults, held)
         return known
@@ -131,41 +144,12 @@ class Predictor:
         return frozenset(chosen)
 
     def _work_out(self, faults: FaultSet, held: frozenset[str]) -> Packed:
-        wanted = self.relevant(faults, held) if faults else faults
-        if not wanted or not held:
-            return self._wire(wanted, held)
-        near_lines = self.lines_of(held)
-        far = set(wanted)
-        grown = True
-        while grown and far:
-            grown = False
-            for fault in tuple(far):
-                lines = self.facts(fault)[2]
-                if lines & near_lines:
-                    near_lines |= lines
-                    far.discard(fault)
-                    grown = True
-        if not far:
-            return self._wire(wanted, held)
-        near = self._wire(wanted - far, held)
-        rest = self._wire(frozenset(far), NO_KEYS)
-        mask = 0
-        for fault in far:
-            lines = self.facts(fault)[2]
-            for pin, column in enumerate(self._column):
-                if lines >> pin & 1:
-                    mask |= column
-        return Packed(
-            near.bits & ~mask | rest.bits & mask, near.unknown & ~mask | rest.unknown & mask
-        )
-
-    def _wire(self, faults: FaultSet, held: frozenset[str]) -> Packed:
-        known = self._wired.get((faults, held))
-        if known is None:
-            p = predict(self.circuit, faults, held)
-            known = Packed(_pack(p.rest, p.low), _pack(p.rest_unknown, p.unknown))
-            self._wired[faults, held] = known
-        return known
+        wiring = self._wired.get(faults)
+        if wiring is None:
+            if len(self._wired) > MOST_WIRINGS:
+                self._wired.clear()
+            wiring = self._wired[faults] = wired(self.circuit, faults)
+        return Packed(*wiring.packed(held))
 
     def _lines(self, fault: Fault) -> int:
         circuit = self.circuit
