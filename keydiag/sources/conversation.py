@@ -58,6 +58,9 @@ FULL_EVERY_S = 0.1  # not more often: the answer takes up to 0.1 s
 # A running probe says something every 100 ms. If no reading came for this long, USE or GO got
 # lost, or the probe has forgotten them: say them again. A press may have gone by unseen.
 AGAIN_AFTER_S = 0.5
+# What it says when a line of ours came to it damaged. It has stopped and let go (wire-v1.md,
+# section 5): say them again at once.
+LET_GO = ("check", "long", "word", "field")
 
 
 class Conversation:
@@ -195,6 +198,8 @@ class Conversation:
                     events.append(LevelAt(drive, sense, millivolts))
             case Oops(code, text):
                 events.append(ProbeSaid(code, text))
+                if code in LET_GO and self._started and not self._greeting:
+                    self._go()
                 if self._started and code in ("silent", "usb"):
                     self._go_down(f"the probe has stopped: {text}", events)
                     self._go()

@@ -37,6 +37,7 @@ from keydiag.wire import (
     Oops,
     Pace,
     Pin,
+    Rise,
     Same,
     Scan,
     Use,
@@ -51,6 +52,7 @@ from keydiag.wire import (
 __all__ = ["VirtualHalf", "VirtualSource"]
 
 BUILD = "virtual-1"
+RISE_NS = 10_000  # every line is the same wire
 SETTLE_US = 15  # one and a half times a rise time of 10 us; wire-v1.md, section 4
 SAME_EVERY_US = 80_000  # as the sketch does
 NAP_S = 0.005  # how often a half in real time is looked at
@@ -201,11 +203,12 @@ class VirtualHalf:
             case Level(drive, sense):
                 self._measure(drive, sense)
             case Corrupt(raw, why):
+                self._stop()
                 if raw.startswith((b"USE", b"GO")):
-                    self._stop()
                     self._use = 0
                 self._oops(OOPS_FOR[why])
             case _:  # a word of the probe's own
+                self._stop()
                 self._oops("word")
 
     def _go(self, period_us: int) -> None:
@@ -213,6 +216,7 @@ class VirtualHalf:
             self._oops("order")
             return
         reading_us = (len(list(pins_of(self._use))) + 1) * SETTLE_US
+        self._say(Rise((RISE_NS,) * len(list(pins_of(self._use)))))
         self._say(Pace(SETTLE_US, reading_us))
         self._period_us = max(period_us, reading_us)
         self._next_scan_us = self.now_us

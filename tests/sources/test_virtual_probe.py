@@ -30,6 +30,7 @@ from keydiag.wire import (
     Oops,
     Pace,
     Pin,
+    Rise,
     Same,
     Scan,
     Tracker,
@@ -96,7 +97,8 @@ def test_nothing_runs_before_use_and_go(message: Message) -> None:
 def test_go_is_answered_with_pace_and_a_scan() -> None:
     half = half_with()
     tell(half, Hello())
-    pace, *_ = tell(half, Use(USE), Go(1000))
+    rise, pace = tell(half, Use(USE), Go(1000))
+    assert isinstance(rise, Rise) and len(rise.ns) == USE.bit_count()
     assert isinstance(pace, Pace)
     half.run(0)
     (scan,) = said(half)
@@ -125,13 +127,11 @@ def test_stops_after_two_seconds_of_silence_and_forgets_use() -> None:
     assert codes(tell(half, Go(1000))) == ["order"]
 
 
-def test_any_good_line_is_a_sign_of_life_and_a_bad_one_is_not() -> None:
+def test_any_good_line_is_a_sign_of_life_and_a_bad_one_lets_go() -> None:
     half = running(half_with())
     assert "silent" not in codes(alive(half, 10_000_000))
-    for _ in range(30):
-        half.hear(b"FULL*0000\n")
-        half.run(half.now_us + 100_000)
-    assert "silent" in codes(said(half)) and not half.running
+    half.hear(b"FULL*0000\n")
+    assert codes(said(half)) == ["check"] and not half.running  # it lets go at once
 
 
 @pytest.mark.parametrize("line", [b"USE 3*0000\n", b"GO x*1234\n", b"GO\n"])
@@ -153,11 +153,14 @@ def test_a_damaged_use_or_go_stops_the_scan(line: bytes) -> None:
         (b"X" * 5000, "long"),
     ],
 )
-def test_bad_lines_are_answered_with_oops_and_change_nothing(line: bytes, code: str) -> None:
+def test_other_bad_lines_are_answered_with_oops_and_stop_but_use_stays(
+    line: bytes, code: str
+) -> None:
     half = running(half_with())
     said(half)
     half.hear(line + b"\n")
-    assert codes(said(half)) == [code] and half.running
+    assert codes(said(half)) == [code] and not half.running
+    assert "order" not in codes(tell(half, Go(1000))) and half.running
 
 
 def test_use_of_a_pin_it_does_not_have() -> None:
