@@ -27,7 +27,7 @@ FAULTS = (
     "L41 diode reversed",
 )
 DRAWN = (3, 5)  # how many faults a drawn half has, at least and at most
-MOST_REWORKS = 5  # so often the hands mend and retest before they give up
+MOST_REWORKS = 8  # so often the hands mend and retest before they give up
 
 
 def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:

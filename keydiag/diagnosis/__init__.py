@@ -6,7 +6,7 @@ updates; `diagnose` is the one-off.  Pure: no port, clock, file or screen.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from keydiag.circuit import Circuit
 from keydiag.diagnosis.evidence import Evidence, gather
@@ -50,8 +50,14 @@ class Diagnostician:
         evidence = gather(self.circuit, self.predictor, observations)
         return evidence, self.explainer.explain(evidence)
 
-    def diagnose(self, observations: Sequence[Observation]) -> Diagnosis:
-        """Findings, most urgent first; the same observations always give the same answer."""
+    def diagnose(
+        self, observations: Sequence[Observation], tried: Mapping[Fault, int] | None = None
+    ) -> Diagnosis:
+        """Findings, most urgent first; the same observations always give the same answer.
+
+        tried: faults that were repaired so often while the readings stayed as they were.
+        """
+        self.explainer.priors.note_tried(tried or {})
         evidence, groups = self.explain(observations)
         best = [group.best_faults for group in groups]
         findings: list[Finding] = []

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 import tomllib
+from collections.abc import Mapping
 from functools import lru_cache
 from importlib import resources
 from pathlib import Path
@@ -17,6 +18,10 @@ from keydiag.faults.catalogue import bridge_is_near, near_keys, neighbour_pins
 from keydiag.faults.kinds import KINDS, Fault, key_of
 
 Table = dict[str, dict[str, float]]
+
+# A repair was made and the retest still shows the same: how likely it is that it failed, rather
+# than that the fault was never there. Own judgement, no source.
+REPAIR_FAILS = 0.1
 
 
 @lru_cache(maxsize=1)
@@ -72,6 +77,7 @@ class Priors:
         self._near = near_keys(circuit)
         self._neighbours = neighbour_pins(circuit)
         self._known: dict[Fault, float] = {}
+        self._tried: dict[Fault, int] = {}
         top = max(p for figures in self.table.values() for n, p in figures.items() if n != "cost")
         self.highest = math.log(top) - math.log1p(-top)  # no fault's log odds are above this
 
@@ -85,8 +91,17 @@ class Priors:
         odds = self._known.get(fault)
         if odds is None:
             p = self.probability(fault)
-            odds = self._known[fault] = math.log(p) - math.log1p(-p)
+            odds = math.log(p) - math.log1p(-p)
+            odds += self._tried.get(fault, 0) * math.log(REPAIR_FAILS)
+            self._known[fault] = odds
         return odds
+
+    def note_tried(self, tried: Mapping[Fault, int]) -> None:
+        """These faults were repaired so many times without any effect; replaces what was noted
+        before. Only their log odds change, and they only fall."""
+        if tried != self._tried:
+            self._tried = dict(tried)
+            self._known.clear()
 
     def cost(self, fault: Fault) -> float:
         """Joints touched by the usual repair of this fault."""

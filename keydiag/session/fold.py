@@ -10,6 +10,7 @@ evidence is worth after a repair (repairs.py), the view (view.py), wording (say.
 from __future__ import annotations
 
 import threading
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Literal
@@ -19,12 +20,13 @@ from keydiag.board import Board, loads
 from keydiag.circuit import Circuit, Reading
 from keydiag.diagnosis import Diagnosis, Diagnostician, Finding
 from keydiag.errors import JournalError
+from keydiag.faults import Fault
 from keydiag.faults.priors import Table
 from keydiag.journal import Journal, as_reading
 from keydiag.observe import Bit, Observation, PressEvent, RestState
 from keydiag.session import say
 from keydiag.session.course import Course
-from keydiag.session.repairs import Outcome, Repair, judge, still_valid
+from keydiag.session.repairs import Outcome, Repair, first_tried, judge, still_valid
 from keydiag.session.timeline import Happening, Timeline
 from keydiag.session.views import KeyStatus, LinkView, Snapshot, Step
 from keydiag.sweep import Status
@@ -74,6 +76,8 @@ class Session:
         self._rail_stop = False  # a short to a rail: nothing goes on before it is cleared
         self._kept: tuple[Observation, ...] = ()  # from before the present course
         self._kept_before: tuple[Observation, ...] = ()  # the same, if nothing is retested
+        self._did = ""  # what was done, in the builder's words
+        self._tried: Counter[Fault] = Counter()  # repaired so often without any effect
         self._verdict: Diagnosis | None = None  # what the latest findings were
         self._rest_before: Reading | None = None  # rest when the rework began
         self.phase: Phase = "sweep"
@@ -191,7 +195,7 @@ class Session:
         seen = self.observations() if observations is None else observations
         with self._lock:
             if self._known is None or self._known[0] != seen:
-                self._known = (seen, self._diagnostician.diagnose(seen))
+                self._known = (seen, self._diagnostician.diagnose(seen, self._tried))
             return self._known[1]
 
     def snapshot(self, diagnose: bool = False) -> Snapshot:
@@ -252,6 +256,7 @@ class Session:
         """Unplugged while there are findings: take it that the iron was used, so that hands need
         not leave the half to say so. A retest in which nothing is pressed changes nothing."""
         if self._has_findings and not self.rework and self._rest is not None:
+            self._did = ""
             diagnosis = self.diagnose_now()
             if diagnosis.findings:
                 self._begin_rework(diagnosis, diagnosis.findings)
@@ -410,6 +415,13 @@ class Session:
         diagnosis = self.diagnose_now()
         verdicts = judge(repaired, before, diagnosis)
         self._say_repairs(verdicts)
+        failed = {repair.title for repair in verdicts if repair.outcome == "still there"}
+        for finding in repaired:
+            if finding.title in failed:
+                self._tried.update(first_tried(finding, self._did))
+        if failed:
+            self._known = None
+            diagnosis = self.diagnose_now()
         if diagnosis.findings or any(repair.outcome != "confirmed" for repair in verdicts):
             self._show_findings(diagnosis)
             return
@@ -462,7 +474,7 @@ class Session:
         diagnosis = self.diagnose_now()
         if not diagnosis.findings or self.step not in ("findings", "rework"):
             return
-        did = str(event.get("did", "")).strip()
+        self._did = did = str(event.get("did", "")).strip()
         named = [
             finding
             for finding in diagnosis.findings
@@ -483,6 +495,7 @@ class Session:
     def _sweep_anew(self, event: Event) -> None:
         """Press the whole half, from nothing; past a short to a rail too, if one insists."""
         self._kept, self._base, self._known = (), {}, None
+        self._tried.clear()
         self.rework, self._rail_stop = (), False
         self._begin_course("sweep", self.circuit.keys)
 

@@ -12,9 +12,10 @@ from typing import Literal
 
 from keydiag.circuit import Reading
 from keydiag.diagnosis.model import Diagnosis, Finding
+from keydiag.faults import Fault
 from keydiag.observe import Observation
 
-__all__ = ["Outcome", "Repair", "faults_of", "judge", "still_valid"]
+__all__ = ["Outcome", "Repair", "faults_of", "first_tried", "judge", "still_valid"]
 
 Outcome = Literal["confirmed", "still there", "not retested", "new harm", "came to light"]
 
@@ -82,6 +83,25 @@ def judge(repaired: Sequence[Finding], before: Diagnosis, after: Diagnosis) -> t
         was_hidden = bool(hidden & _keys_named(finding))
         out.append(Repair(finding.title, "came to light" if was_hidden else "new harm"))
     return tuple(out)
+
+
+def first_tried(finding: Finding, did: str = "") -> tuple[Fault, ...]:
+    """The faults that were repaired: the member that `did` names, or else what a builder does who
+    follows the finding. That is its most worthwhile member, and the open joints of the same key
+    with it, because the iron is there already."""
+    named = [member for member in finding.members if member.words == did]
+    if named:
+        return tuple(Fault(member.kind, member.at) for member in named)
+    first = finding.members[0]
+    members = [first]
+    if first.kind == "open-joint":
+        key = first.at[0].split(" ")[0]
+        members += [
+            member
+            for member in finding.members[1:]
+            if member.kind == "open-joint" and member.at[0].split(" ")[0] == key
+        ]
+    return tuple(Fault(member.kind, member.at) for member in members)
 
 
 def faults_of(finding: Finding) -> frozenset[tuple[str, tuple[str, ...]]]:

@@ -10,7 +10,7 @@ from fault_boards import BRAMBLEWICK, small
 from keydiag.circuit import Circuit
 from keydiag.errors import UsageError
 from keydiag.faults import KINDS, Fault, enumerate_faults
-from keydiag.faults.priors import Priors, load_table
+from keydiag.faults.priors import REPAIR_FAILS, Priors, load_table
 
 BUILT_IN = tomllib.loads(
     resources.files("keydiag.faults").joinpath("priors.toml").read_text("utf-8")
@@ -131,3 +131,15 @@ def test_a_file_that_is_no_text(tmp_path):
     path.write_bytes(b"\xff\xfe\x00")
     with pytest.raises(UsageError, match="cannot be read"):
         load_table(path)
+
+
+def test_a_repair_without_effect_lowers_the_odds_of_that_fault_alone():
+    circuit = Circuit(small())
+    priors = Priors(circuit)
+    fault, other = enumerate_faults(circuit)[:2]
+    before, beside = priors.log_odds(fault), priors.log_odds(other)
+    priors.note_tried({fault: 2})
+    assert priors.log_odds(fault) == pytest.approx(before + 2 * math.log(REPAIR_FAILS))
+    assert priors.log_odds(other) == beside
+    priors.note_tried({})
+    assert priors.log_odds(fault) == before

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from small import Half
 
+from keydiag.faults import describe
+
 
 def found(*faults: str) -> Half:
     half = Half(*faults)
@@ -147,3 +149,20 @@ def test_verdicts_are_given_out_for_the_journal_once():
     assert [(r["of"], r["outcome"]) for r in half.session.take_records()] == [
         ("a2 diode reversed", "confirmed")
     ]
+
+
+def test_a_repair_without_effect_makes_the_other_explanations_more_likely():
+    """Two dead switches read like one break; when mending the break does not help, they are it."""
+    half = found("b2 switch dead", "b3 switch dead")
+    assert half.titles() == ["row B broken between b1 and b2"]
+    for _ in range(3):
+        left = [f for f in half.faults if describe(f) not in members(half)]
+        replug(half, *map(describe, left))
+        half.follow()
+        if half.session.step == "signed-off":
+            break
+    assert half.session.step == "signed-off"
+
+
+def members(half: Half) -> set[str]:
+    return {m.words for f in half.session.diagnose_now().findings for m in f.members}
