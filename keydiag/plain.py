@@ -39,6 +39,10 @@ class Plain:
         if journal is not None:
             self._say(f"Journal: {journal}")
         self._told = len(session.notes)
+        self._say(
+            "When asked, press the keys one after the other. If a key gives no answer, go on "
+            "with the next: that is noticed. Control-C ends the work; nothing is lost."
+        )
 
     def watch(self, session: Session) -> None:
         """Print what is new."""

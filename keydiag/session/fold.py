@@ -401,7 +401,7 @@ class Session:
         self._kept = still_valid(self._kept_before, keys, self._rest_before, self.rest)
         self._base = self.statuses()
         self._begin_course("retest", keys)
-        self._note(f"Retest: press {', '.join(keys)}.")
+        self._note(say.retest(keys))
 
     def _retest_over(self) -> None:
         before = self._verdict

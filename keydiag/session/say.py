@@ -46,6 +46,11 @@ def press_again(keys: Sequence[str]) -> str:
     return f"Press once more, in this order: {list_words(keys, 60)}."
 
 
+def retest(keys: Sequence[str]) -> str:
+    """What a retest consists of."""
+    return f"The retest asks for {list_words(keys, 60)}."
+
+
 def key_note(key: str, status: str, signs: Sequence[Sign]) -> str | None:
     """What a key has shown, once that is clear enough to be said."""
     if status == "seen":
