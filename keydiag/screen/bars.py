@@ -80,6 +80,6 @@ class PanelTabs(Static):
         parts = []
         for number, panel in enumerate(PANELS, start=1):
             if panel not in hidden:
-                name = f"[@click=app.panel('{panel}')]{number} {panel}[/]"
+                name = f"[@click=screen.panel('{panel}')]{number} {panel}[/]"
                 parts.append(f"[reverse]{name}[/]" if panel == current else name)
         self.update(Content.from_markup(" ".join(parts)))

@@ -9,15 +9,20 @@ no reading waits for it; the screen only ever sees finished snapshots.
 
 from __future__ import annotations
 
+import sys
 import threading
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Protocol
 
 from keydiag.bench import Bench
-from keydiag.errors import KeydiagError
 from keydiag.observe import Observation
 from keydiag.session import Session, Snapshot
+
+# A press is on the screen within some 30 ms; the diagnosis waits that long, so that the two do not
+# compete for the interpreter.
+AFTER_PICTURE_S = 0.04
+SWITCH_S = 0.001  # how long a thread may keep the interpreter while another waits (default 5 ms)
 
 
 class Desk(Protocol):
@@ -40,7 +45,7 @@ class Desk(Protocol):
 
     def answer(self, code: str, value: str) -> None: ...
 
-    def failure(self) -> KeydiagError | None:
+    def failure(self) -> Exception | None:
         """Why the work ended by itself, or None while it goes on or ended well."""
         ...
 
@@ -53,14 +58,16 @@ class BenchDesk:
         self._lock = threading.Lock()
         self._latest = bench.session.snapshot()
         self._callback: Callable[[], None] = lambda: None
-        self._failure: KeydiagError | None = None
+        self._failure: Exception | None = None
         self._seen: tuple[Observation, ...] = ()  # what the last diagnosis asked for is about
         self._wanted: tuple[Observation, ...] | None = None
         self._ask = threading.Event()
-        self._over = False
+        self._over = threading.Event()
+        self._threads = [
+            threading.Thread(target=self._guard, args=(work,), name=name, daemon=True)
+            for name, work in (("bench", bench.run), ("diagnosis", self._think))
+        ]
         bench.watchers.append(self._watch)
-        self._worker = threading.Thread(target=self._work, name="bench", daemon=True)
-        self._thinker = threading.Thread(target=self._think, name="diagnosis", daemon=True)
 
     def snapshot(self) -> Snapshot:
         with self._lock:
@@ -78,35 +85,41 @@ class BenchDesk:
     def answer(self, code: str, value: str) -> None:
         self.bench.answer(code, value)
 
-    def failure(self) -> KeydiagError | None:
+    def failure(self) -> Exception | None:
         return self._failure
 
     def __enter__(self) -> BenchDesk:
-        self._worker.start()
-        self._thinker.start()
+        self._switch_s = sys.getswitchinterval()
+        sys.setswitchinterval(SWITCH_S)
+        for thread in self._threads:
+            thread.start()
         return self
 
     def __exit__(self, *_: object) -> None:
+        self._callback = lambda: None
         self.bench.stop()
-        self._over = True
+        self._over.set()
         self._ask.set()
-        self._worker.join(timeout=5.0)
-        self._thinker.join(timeout=5.0)
+        for thread in self._threads:
+            thread.join(timeout=5.0)
+        sys.setswitchinterval(self._switch_s)
 
-    # --- the bench's thread ---
-
-    def _work(self) -> None:
+    def _guard(self, work: Callable[[], None]) -> None:
+        """Do the work of a thread; what ends it must not go unseen."""
         try:
-            self.bench.run()
-        except KeydiagError as error:
+            work()
+        except Exception as error:
             self._failure = error
             self._callback()
+
+    # --- the bench's thread ---
 
     def _watch(self, session: Session) -> None:
         view = session.snapshot()
         with self._lock:
-            self._latest = view
-        self._callback()
+            changed, self._latest = view != self._latest, view
+        if changed:
+            self._callback()
         seen = session.observations()
         if seen and seen != self._seen:
             self._seen = self._wanted = seen
@@ -118,7 +131,7 @@ class BenchDesk:
         while True:
             self._ask.wait()
             self._ask.clear()
-            if self._over:
+            if self._over.wait(AFTER_PICTURE_S):
                 return
             wanted, self._wanted = self._wanted, None
             if wanted is None:

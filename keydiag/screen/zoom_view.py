@@ -107,5 +107,9 @@ class ZoomView(Vertical):
         event.stop()
         self.post_message(MemberPicked(event.option_index))
 
+    def show_leads(self, leads: tuple[Point, ...]) -> None:
+        """Show where the meter's leads go, red first; nothing if empty."""
+        self.query_one(Picture).show_leads(leads)
+
     def repaint(self) -> None:
         self.query_one(Picture).refresh()

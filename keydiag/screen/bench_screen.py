@@ -1,0 +1,353 @@
+"""The bench screen: puts the parts together, and turns keys and clicks into commands.
+
+Here: which part shows what of the last snapshot, what is chosen at the moment (panel, side, key;
+the finding is choice.py's), and the key bindings. Not here: any judgement about the half; drawing.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, ClassVar
+
+from textual import events
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Container, Horizontal, Vertical, VerticalScroll
+from textual.content import Content
+from textual.screen import Screen
+from textual.widgets import Footer, OptionList, Static
+
+from keydiag.pen import Side
+from keydiag.screen import bars, messages, words
+from keydiag.screen.choice import Choice
+from keydiag.screen.desk import Desk
+from keydiag.screen.layout_view import LayoutView, Overlay
+from keydiag.screen.panels import PANELS, Findings, KeyPanel, MendPanel, TestPanel, WhyPanel
+from keydiag.screen.suspects import lead_points
+from keydiag.screen.zoom_view import ZoomView
+from keydiag.session import Snapshot
+
+if TYPE_CHECKING:
+    from keydiag.screen.app import BenchApp
+
+# The panel and the side that go with a step, until the builder chooses otherwise.
+_PANEL = {"findings": "picture", "rework": "picture"}
+_SIDE: dict[str, Side] = {"findings": "solder", "rework": "solder"}
+_SWEEPING = ("sweep", "retest")
+_QUIT_AGAIN_S = 3.0  # how long a second q has time to come
+_TALL = 38  # rows from which the picture and another panel are shown at once
+
+
+class BenchScreen(Screen[None]):
+    """One session at the bench."""
+
+    HORIZONTAL_BREAKPOINTS: ClassVar[list[tuple[int, str]] | None] = [
+        (0, "-narrow"), (98, "-medium"), (126, "-broad"),
+    ]  # fmt: skip
+    VERTICAL_BREAKPOINTS: ClassVar[list[tuple[int, str]] | None] = [
+        (0, "-short"), (_TALL, "-tall"),
+    ]  # fmt: skip
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("b", "tell('back')", "back"),
+        Binding("s", "tell('skip')", "skip"),
+        Binding("a", "tell('again')", "again"),
+        Binding("p", "pause", "pause"),
+        Binding("e", "tell('finish')", "end"),
+        Binding("r", "choose('mend')", "reworked"),
+        Binding("m", "choose('test')", "meter"),
+        Binding("t", "tell('retest')", "retest"),
+        Binding("n", "tell('sweep')", "new sweep"),
+        Binding("f", "flip", "flip"),
+        Binding("z", "zoom", "zoom"),
+        *(Binding(str(i), f"panel('{p}')", p, show=False) for i, p in enumerate(PANELS, start=1)),
+        Binding("c", "colours", "colours", show=False),
+        Binding("u", "bell", "bell", show=False),
+        Binding("h,question_mark", "help", "help"),
+        Binding("q", "leave", "quit"),
+    ]
+
+    app: BenchApp
+
+    def __init__(self, desk: Desk, bell: bool = True) -> None:
+        super().__init__()
+        self.desk = desk
+        self.bell_on = bell
+        self.snapshot = desk.snapshot()
+        self.choice = Choice()
+        self.side: Side = "key"
+        self.panel = "key"
+        self.picked_key: str | None = None
+        self._leaving = False
+        self._lines: dict[str, Content] = {}
+        # The parts that are spoken to often.
+        self.map = LayoutView(self.snapshot.board, id="layout")
+        self.list = Findings(compact=True)
+        self.zoom = ZoomView(id="picture")
+        self.key_panel = KeyPanel(id="key")
+
+    # --- parts ---
+
+    def compose(self) -> ComposeResult:
+        yield Static(id="head")
+        yield Static(id="alert")
+        yield Static(id="say")
+        with Horizontal(id="body"):
+            with Vertical(id="half"):
+                yield Static(id="side")
+                yield self.map
+                yield Static(id="legend")
+            with Vertical(id="right"):
+                yield Static(id="found")
+                yield self.list
+                yield bars.PanelTabs()
+                with Container(id="panels"):
+                    yield self.zoom
+                    yield self.key_panel
+                    yield WhyPanel(id="why")
+                    yield MendPanel(id="mend")
+                    yield TestPanel(id="test")
+        yield Static(id="status")
+        yield Footer(compact=True, show_command_palette=False)
+
+    def on_mount(self) -> None:
+        self._show_legend()
+        self._take(None, self.desk.snapshot())
+        self.list.focus()
+        self.desk.wake(self._woken)
+        self._woken()  # whatever has happened meanwhile
+
+    def _woken(self) -> None:
+        """There is a new snapshot (any thread)."""
+        self.post_message(messages.SnapshotFetched(self.desk.snapshot()))
+
+    def on_snapshot_fetched(self, message: messages.SnapshotFetched) -> None:
+        if not self.map.is_attached:  # the screen is being taken down
+            return
+        self._take(self.snapshot, message.snapshot)
+        if self.desk.failure() is not None:
+            self.app.exit()
+
+    # --- snapshots ---
+
+    def _take(self, old: Snapshot | None, new: Snapshot) -> None:
+        self.snapshot = new
+        if old is None or old.step != new.step:
+            self._new_step()
+        self.map.show_keys(new.keys)
+        self._show_bars(old)
+        if old is None or old.diagnosis is not new.diagnosis:
+            self._new_diagnosis(first=old is None)
+        if self.picked_key or old is None or (old.notes, old.next_key) != (new.notes, new.next_key):
+            self.key_panel.show(new, self.picked_key)
+
+    def _new_step(self) -> None:
+        self.side = _SIDE.get(self.snapshot.step, "key")
+        self.panel = _PANEL.get(self.snapshot.step, "key")
+        self.picked_key = None
+        self.map.show_cursor(None)
+        self.key_panel.show(self.snapshot, None)
+        self._show_side()
+        self._show_panels()
+        self.refresh_bindings()
+
+    def _show_bars(self, old: Snapshot | None) -> None:
+        new, width = self.snapshot, self.size.width
+        self._show_line("#head", bars.head(new, width))
+        self._show_line("#status", bars.status(new, self.desk.journal, self.bell_on, width))
+        if not self._leaving:
+            self._show_line("#say", Content(new.say))
+            self.query_one("#say").set_class(len(new.say) > width - 2, "-long")
+        if old is None or (old.alert, old.step) != (new.alert, new.step):
+            self._show_alert(old)
+        if old is None or old.paused != new.paused:
+            self.refresh_bindings()
+
+    def _show_line(self, where: str, text: Content) -> None:
+        """Change a line of text; nothing is painted if it is as it was."""
+        if self._lines.get(where) != text:
+            self._lines[where] = text
+            self.query_one(where, Static).update(text, layout=False)
+
+    def _show_alert(self, old: Snapshot | None) -> None:
+        """Loud for what needs the hands at once; a probe unplugged for the iron is none of that."""
+        banner, new = self.query_one("#alert", Static), self.snapshot
+        unplugged = new.link.state != "up"
+        banner.update(f"!! {new.alert}" if new.alert else "")
+        banner.set_class(new.alert is not None and not unplugged, "-loud")
+        banner.set_class(new.alert is not None and unplugged and new.step != "rework", "-quiet")
+        if new.alert and not unplugged and self.bell_on and (old is None or old.alert != new.alert):
+            self.app.bell()
+
+    # --- findings and places ---
+
+    def _new_diagnosis(self, first: bool) -> None:
+        before = self.choice.finding
+        self.choice.renew(self.snapshot)
+        self.list.show(self.choice.findings, self.choice.index)
+        self.query_one("#found", Static).update(words.found(self.snapshot), layout=False)
+        if first or self.choice.finding != before:
+            self._show_finding()
+        if (before is None) != (self.choice.finding is None):
+            self._show_panels()
+            self.refresh_bindings()
+
+    def _show_finding(self) -> None:
+        """Bring everything that depends on the chosen finding up to date."""
+        for panel in (WhyPanel, MendPanel, TestPanel):
+            self.query_one(panel).show(self.choice.finding)
+        self.zoom.show_leads(())
+        self._show_places()
+
+    def _show_places(self) -> None:
+        layout, suspect = self.choice.layout, self.choice.suspect
+        if layout is None or suspect is None:
+            self.zoom.clear()
+            self.map.show_overlay(None)
+            return
+        self.zoom.show(layout, self.choice.suspects, self.choice.member, self.side)
+        # While keys are to be pressed the map shows keys and nothing else.
+        pressing = self.snapshot.step in _SWEEPING and self.panel == "key" and not self.picked_key
+        self.map.show_overlay(None if pressing else Overlay(layout, suspect))
+
+    def on_finding_picked(self, message: messages.FindingPicked) -> None:
+        if message.index < len(self.choice.findings):
+            self.choice.choose(message.index)
+            self._show_finding()
+            if self.panel == "key":
+                self.action_panel("picture")
+
+    def on_member_picked(self, message: messages.MemberPicked) -> None:
+        if message.index < len(self.choice.suspects) and message.index != self.choice.member:
+            self.choice.member = message.index
+            self._show_places()
+
+    def on_test_looked_at(self, message: messages.TestLookedAt) -> None:
+        if self.choice.layout is not None:
+            circuit = self.snapshot.circuit
+            self.zoom.show_leads(lead_points(self.choice.layout, circuit, message.test))
+
+    def on_key_picked(self, message: messages.KeyPicked) -> None:
+        self.picked_key = message.key
+        self.map.show_cursor(message.key)
+        if self.choice.choose_key(message.key):
+            self.list.show(self.choice.findings, self.choice.index)
+            self._show_finding()
+        self.key_panel.show(self.snapshot, message.key)
+        self.action_panel("key")
+
+    # --- panels and sides ---
+
+    def _show_panels(self) -> None:
+        both = self.size.height >= _TALL and self.choice.finding is not None
+        other = "why" if self.panel == "picture" else self.panel
+        shown = {"picture", other} if both else {self.panel}
+        for name in PANELS:
+            self.query_one(f"#{name}").set_class(name in shown, "-shown")
+        right = self.query_one("#right")
+        right.set_class(self.panel in ("why", "mend", "test"), "-reading")
+        right.set_class(self.panel == "key", "-pressing")
+        self.call_after_refresh(self.list.scroll_to_highlight)
+        hidden = frozenset({"picture"}) if both else frozenset()
+        self.query_one(bars.PanelTabs).show(other if both else self.panel, hidden)
+
+    def _show_side(self) -> None:
+        self.query_one("#side", Static).update(words.side(self.side), layout=False)
+        self.map.show_side(self.side)
+        self._show_places()
+
+    def _show_legend(self) -> None:
+        self.query_one("#legend", Static).update(words.legend(self.app.signs, self.app.colours))
+
+    def on_resize(self, event: events.Resize) -> None:
+        self._show_bars(self.snapshot)
+        self._show_panels()
+
+    # --- what the builder does ---
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Offer only what the step has a use for."""
+        step = self.snapshot.step
+        if action == "pause":
+            return step not in ("findings", "rework", "signed-off")
+        if action == "choose":
+            return self.choice.finding is not None and step not in _SWEEPING
+        if action == "tell":
+            match parameters[0]:
+                case "retest":
+                    return step in ("findings", "rework")
+                case "sweep":
+                    return step in ("findings", "rework", "signed-off")
+                case _:
+                    return step in _SWEEPING and not self.snapshot.paused
+        return True
+
+    def action_tell(self, name: str) -> None:
+        self.desk.command(name)
+
+    def action_pause(self) -> None:
+        self.desk.command("resume" if self.snapshot.paused else "pause")
+
+    def action_panel(self, name: str) -> None:
+        if name != "key":
+            self.picked_key = None
+            self.map.show_cursor(None)
+        self.panel = name
+        self._show_panels()
+        self._show_places()
+
+    def action_choose(self, name: str) -> None:
+        """Show a panel and go to what there is to choose in it."""
+        self.action_panel(name)
+        choices = self.query_one(f"#{name} OptionList", OptionList)
+        if choices.display:
+            choices.focus()
+            if choices.highlighted is None:
+                choices.action_first()
+            # In a short panel the text before them fills it: bring the choices into view.
+            self.call_after_refresh(self._bring_into_view, choices)
+
+    def _bring_into_view(self, choices: OptionList) -> None:
+        panel = choices.parent
+        assert isinstance(panel, VerticalScroll)
+        panel.scroll_to(y=choices.virtual_region.y - 1, animate=False)
+
+    def action_flip(self) -> None:
+        self.side = "key" if self.side == "solder" else "solder"
+        self._show_side()
+
+    def action_zoom(self) -> None:
+        if self.toggle_class("-zoomed").has_class("-zoomed"):
+            self.action_panel("picture")
+
+    def action_colours(self) -> None:
+        self.app.next_colours()
+        self._show_legend()
+        self.map.repaint()
+        self.zoom.repaint()
+
+    def action_bell(self) -> None:
+        self.bell_on = not self.bell_on
+        self._show_bars(self.snapshot)
+
+    def action_help(self) -> None:
+        from keydiag.screen.help import HelpScreen
+
+        self.app.push_screen(HelpScreen(self.app.colours, self.app.signs))
+
+    def action_leave(self) -> None:
+        """Twice within a few seconds, so that a slip does not end the session."""
+        if self._leaving:
+            self.app.exit()
+            return
+        self._leaving = True
+        self._show_line("#say", Content(words.LEAVE))
+        self.set_timer(_QUIT_AGAIN_S, self._stay)
+
+    def _stay(self) -> None:
+        self._leaving = False
+        self._show_bars(self.snapshot)
+
+    def on_rework_declared(self, message: messages.ReworkDeclared) -> None:
+        self.desk.repaired(message.did)
+
+    def on_test_answered(self, message: messages.TestAnswered) -> None:
+        self.desk.answer(message.code, message.value)
