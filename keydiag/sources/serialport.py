@@ -156,20 +156,21 @@ class SerialSource:
                     said = self._talk.take()
                 if said:
                     port.write(said)
-            except (OSError, TypeError) as error:
-                # Unplugged: SerialException, EIO, or pyserial tripping over its closed port.
-                self._lose(port, error)
+            except (OSError, TypeError):
+                # Unplugged: SerialException, EIO, or pyserial tripping over its closed port. What
+                # it says about that ("readiness to read but no data") helps nobody.
+                self._lose(port)
                 continue
             self._put(events)
 
-    def _lose(self, port: serial.Serial, error: Exception) -> None:
+    def _lose(self, port: serial.Serial) -> None:
         with suppress(OSError):
             port.close()
         self._port = None
         if self._stop.is_set():
             return
         with self._lock:
-            events = self._talk.link_down(f"{self.device} went away ({error})")
+            events = self._talk.link_down(f"{self.device} went away")
         self._put(events)
 
     def _look_for_it(self) -> None:
