@@ -11,6 +11,7 @@ from collections.abc import Callable
 
 from keydiag.report import diagnosis_lines
 from keydiag.session import Session
+from keydiag.session.say import LET_GO
 
 __all__ = ["Plain", "over"]
 
@@ -53,8 +54,7 @@ class Plain:
                 self._say(f"ATTENTION. {view.alert}")
         notes = session.notes[self._told :]
         self._told = len(session.notes)
-        pausing = view.step in ("sweep", "retest") and view.next_key is None
-        prompt = "" if over(session) or pausing else view.say
+        prompt = "" if over(session) or view.say == LET_GO else view.say
         if prompt != self._prompt:
             self._prompt = prompt
             if prompt and notes:

@@ -47,12 +47,16 @@ def test_three_faults_are_found_at_the_right_places(tmp_path: Path):
     assert again.stdout == done.stdout and again.returncode == 1
 
 
-def follow(process: subprocess.Popen[str], hands: subprocess.Popen[str]) -> str:
-    """Press what the lines say, to the end; everything that was said."""
+def follow(
+    process: subprocess.Popen[str], hands: subprocess.Popen[str], until: str | None = None
+) -> str:
+    """Press what the lines say, to the end or until they say this; everything that was said."""
     assert process.stdout and hands.stdin
     lines: list[str] = []
     for line in process.stdout:
         lines.append(line)
+        if until is not None and until in line:
+            break
         due = re.search(r"[Pp]ress (\w+)( \(\w+\))?( once more)?\.$", line.rstrip())
         if due is None:
             continue
@@ -116,14 +120,7 @@ def test_killed_at_any_moment_the_journal_is_good_for_resuming(tmp_path: Path):
     journal = str(tmp_path / "j.jsonl")
     with virtual(SMALL) as (hands, port):
         process = begun(["test", SMALL, "--plain", "--port", port, "--journal", journal])
-        assert process.stdout and hands.stdin
-        for line in process.stdout:
-            if "A2 answers" in line:
-                break
-            for finger in ("press", "release") if "Press A" in line else ():
-                hands.stdin.write(f"{finger} {re.search('Press (A.)', line)[1]}\n")
-                hands.stdin.flush()
-                time.sleep(0.1)
+        follow(process, hands, until="A2 answers")
         process.kill()
         process.communicate(timeout=20)
         process = begun(["resume", journal, "--plain", "--port", port])
@@ -144,6 +141,26 @@ def test_all_pins_finds_a_lead_on_a_wrong_pin(tmp_path: Path):
         text = follow(process, hands)
         assert process.wait(timeout=20) == 1, text
     assert "1. row Rb lead on pin PB0" in text
+
+
+def test_unplugged_in_mid_sweep_it_waits_and_goes_on(tmp_path: Path):
+    port = tmp_path / "port"  # the name stays the same, as with a controller plugged in again
+    journal = str(tmp_path / "j.jsonl")
+    with virtual(SMALL) as (hands, there):
+        port.symlink_to(there)
+        process = begun(["test", SMALL, "--plain", "--port", str(port), "--journal", journal])
+        before = follow(process, hands, until="A2 answers")
+    port.unlink()
+    assert process.stdout
+    assert "The probe is gone" in process.stdout.readline()
+    with virtual(SMALL) as (hands, there):
+        port.symlink_to(there)
+        after = follow(process, hands)
+        assert process.wait(timeout=20) == 0, after
+    assert "Press A3." in after and "Press A1" not in after
+    assert "Press A1" in before
+    kinds = [event["kind"] for event in read(journal).events]
+    assert kinds.count("link") == 2
 
 
 def test_without_a_name_the_journal_goes_to_the_state_directory(tmp_path: Path):
