@@ -58,8 +58,8 @@ class SerialSource:
     def open(self) -> Hi:
         """Open the port and say hello.
 
-        Raises PortMissing, PortForbidden, PortBusy; NotAProbe if no HI comes in HELLO_WAIT_S; ProbeRefused
-        if the probe speaks another protocol version.
+        Raises PortMissing, PortForbidden, PortBusy; NotAProbe if no HI comes in HELLO_WAIT_S;
+        ProbeRefused if the probe speaks another protocol version.
         """
         self._info = next((p for p in find_ports() if p.device == self.device), None)
         self._port = open_port(self.device)
