@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 
 from keydiag.circuit import Circuit
 from keydiag.faults import Fault, Predictor, enumerate_faults
 from keydiag.faults.kinds import key_of
+from keydiag.faults.priors import Priors
 
 OPEN_IN_KEY = ("open-joint", "dead-switch", "open-diode")
 
@@ -14,7 +16,9 @@ OPEN_IN_KEY = ("open-joint", "dead-switch", "open-diode")
 class Candidates:
     """The catalogue of one circuit, asked by the keys held and the pins whose bits deviate."""
 
-    def __init__(self, circuit: Circuit, predictor: Predictor, reach: str = "near") -> None:
+    def __init__(
+        self, circuit: Circuit, predictor: Predictor, priors: Priors, reach: str = "near"
+    ) -> None:
         self.reach = reach
         self._circuit = circuit
         self._by_key: dict[str, list[Fault]] = {key: [] for key in circuit.keys}
@@ -39,6 +43,13 @@ class Candidates:
             else:
                 for key in shows:
                     self._by_key[key].append(fault)
+
+        # Log odds of all that a stand-in stands for.
+        self.weight = {
+            stand_in: math.log(sum(math.exp(priors.log_odds(f)) for f in (stand_in, *others)))
+            for stand_in, others in self.alike.items()
+        }
+        self.highest = max(priors.highest, *self.weight.values())
 
     def order(self, fault: Fault) -> int:
         """Place of a fault in the catalogue: the tie-break that keeps every answer repeatable."""

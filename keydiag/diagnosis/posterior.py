@@ -119,7 +119,7 @@ class Explainer:
     def __init__(self, predictor: Predictor, priors: Priors) -> None:
         self.predictor = predictor
         self.priors = priors
-        self._near = Candidates(predictor.circuit, predictor, "near")
+        self._near = Candidates(predictor.circuit, predictor, priors, "near")
         self._any: Candidates | None = None
 
     def explain(self, evidence: Evidence) -> tuple[Explained, ...]:
@@ -150,9 +150,15 @@ class Explainer:
         if not everywhere:
             return self._weigh(self._space(evidence, symptom, self._near), symptom)
         if self._any is None:
-            self._any = Candidates(self.predictor.circuit, self.predictor, "any")
+            self._any = Candidates(
+                self.predictor.circuit, self.predictor, self.priors, "any"
+            )
         space = self._space(evidence, symptom, self._any)
         return self._weigh(space, symptom, FAR_WIDTH, FAR_DEPTH)
+
+    def _together(self, evidence: Evidence, one: Explained, two: Explained) -> Explained:
+        hint = one.best_faults | two.best_faults
+        return self._explain_one(evidence, merge(one.symptom, two.symptom, hint))
 
     def _space(self, evidence: Evidence, symptom: Symptom, candidates: Candidates) -> Space:
         care, context = symptom.care, symptom.context
@@ -182,8 +188,7 @@ class Explainer:
             if clash is None:
                 return explained
             i, j = clash
-            symptom = merge(explained[i].symptom, explained[j].symptom)
-            joined = self._explain_one(evidence, symptom)
+            joined = self._together(evidence, explained[i], explained[j])
             explained = [e for n, e in enumerate(explained) if n not in (i, j)]
             explained.insert(i, joined)
         return explained
@@ -201,7 +206,7 @@ class Explainer:
             for j, two in enumerate(explained):
                 if i == j or not reach[i] & reach[j]:
                     continue
-                joined = self._explain_one(evidence, merge(one.symptom, two.symptom))
+                joined = self._together(evidence, one, two)
                 if joined.best.score > one.best.score + two.best.score + WORTH_MERGING:
                     rest = [e for n, e in enumerate(explained) if n not in (i, j)]
                     return self._rescue(evidence, [joined, *rest])

@@ -14,7 +14,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from keydiag.diagnosis.candidates import Candidates
+from keydiag.diagnosis.candidates import OPEN_IN_KEY, Candidates
 from keydiag.diagnosis.evidence import Evidence, Frame
 from keydiag.faults import Fault, Packed, Predictor
 from keydiag.faults.kinds import key_of
@@ -50,6 +50,10 @@ WIDTH = 60
 DEPTH = 8
 # Frames that are given a price for the bound; the others are taken to cost nothing.
 MOST_PRICED = 16
+# Of the sets one stands for, those this close (natural log) to the most probable are always kept.
+NEAR_TOP = 2.0
+# Open keys in one set whose places are combined with each other; beyond, one key at a time.
+MOST_COMBINED = 4
 # How much one added fault may lower the score on the way to a set whose members only fit together.
 DIP = 9.0
 
@@ -67,7 +71,6 @@ class Space:
     _fits: dict[tuple[int, FaultSet], tuple[int, float]] = field(default_factory=dict)
     _showing: dict[Fault, int] = field(default_factory=dict)
     _lines: list[int] = field(default_factory=list)
-    _mobile: bool | None = None
 
     @property
     def frames(self) -> tuple[Frame, ...]:
@@ -112,28 +115,28 @@ class Space:
         Sound: in any other frame the fault's lines are not connected to the keys held, and what it
         does at rest it does not change.
         """
-        if fault.kind in CONNECTORS or not CONNECTORS.isdisjoint(f.kind for f in faults):
-            return self._work_out_showing(fault, faults)
-        if self._mobile is None:
-            self._mobile = any(other.kind in CONNECTORS for other in self.context)
+        if not CONNECTORS.isdisjoint(f.kind for f in faults):
+            return self._work_out_showing(fault, faults | self.context)
         known = self._showing.get(fault)
         if known is None:
-            shows = self.predictor.facts(fault)[0]
-            if shows is not None and not self._mobile:
-                held = [frame.held for frame in self.frames]
-                known = sum(1 << n for n, keys in enumerate(held) if not shows.isdisjoint(keys))
-            else:
-                known = self._work_out_showing(fault, faults)
-            self._showing[fault] = known
+            known = self._showing[fault] = self._work_out_showing(fault, self.context)
         return known
 
-    def _work_out_showing(self, fault: Fault, faults: FaultSet) -> int:
-        others = faults | self.context
+    def _work_out_showing(self, fault: Fault, others: FaultSet) -> int:
+        facts = self.predictor.facts
+        shows, _, lines = facts(fault)
+        if shows is not None:
+            for _ in others:  # exchanges add up: three keys in a ring are two of them
+                for other in others:
+                    if other.kind == "swapped-keys" and not shows.isdisjoint(other.at):
+                        shows = shows.union(other.at)
+            if not any(facts(other)[1] & shows for other in others):
+                held = [frame.held for frame in self.frames]
+                return sum(1 << n for n, keys in enumerate(held) if not shows.isdisjoint(keys))
         packed = self.predictor.packed
         if packed(others | {fault}, NO_KEYS) != packed(others, NO_KEYS):
             return (1 << len(self.frames)) - 1
-        connectors = [self.predictor.facts(o)[2] for o in others if o.kind in CONNECTORS]
-        lines = self.predictor.facts(fault)[2]
+        connectors = [facts(o)[2] for o in others if o.kind in CONNECTORS]
         grown = True
         while grown:
             grown = False
@@ -148,6 +151,10 @@ class Space:
         if not self._lines:
             self._lines.extend(self.predictor.lines_of(frame.held) for frame in self.frames)
         return self._lines
+
+    def weight(self, fault: Fault) -> float:
+        """Log odds of a fault in the search: one open place of a key stands for all of them."""
+        return self.candidates.weight.get(fault) or self.priors.log_odds(fault)
 
     def prior(self, faults: FaultSet) -> float:
         """Log prior odds of a fault set against no fault at all."""
@@ -192,45 +199,57 @@ def ways_on(space: Space, number: int, faults: FaultSet) -> Iterator[Fault]:
         yield fault
 
 
-def _special_keys(faults: FaultSet) -> set[str]:
-    """Keys whose open places are no longer alike: something else is wrong inside them."""
+def _special_keys(faults: FaultSet, opens: FaultSet = NO_FAULTS) -> set[str]:
+    """Keys whose open places are no longer alike: something else is wrong inside them.  One open
+    place of each key in `opens` does not count."""
     return {
         key_of(place)
         for fault in faults
-        if fault.kind in INSIDE
+        if fault.kind in INSIDE and not (fault in opens and fault.kind in OPEN_IN_KEY)
         for place in fault.at
         if not place.startswith(("row ", "column "))
     }
 
 
-def _with_look_alikes(space: Space, found: dict[FaultSet, _Node], floor: float) -> None:
-    """Add the sets in which open places stand instead of the one that stood for them."""
-    alike = space.candidates.alike
-    log_odds = space.priors.log_odds
-    for node in list(found.values()):
-        stand_ins = [fault for fault in node.faults if fault in alike]
-        if not stand_ins or node.score < floor:
+def _with_look_alikes(space: Space, node: _Node, floor: float) -> list[_Node]:
+    """The sets this one stands for: itself and those with other open places of the same keys, each
+    with its own prior, down to the score `floor`; the most probable of them in any case."""
+    alike, log_odds = space.candidates.alike, space.priors.log_odds
+    stand_ins = sorted((f for f in node.faults if f in alike), key=space.candidates.order)
+    if not stand_ins:
+        return [node]
+    choices = [[fault, *alike[fault]] for fault in stand_ins]
+    most = sum(max(map(log_odds, places)) for places in choices)
+    asked = sum(map(space.weight, stand_ins))
+    floor = min(floor, node.score + most - asked - NEAR_TOP)
+    if len(stand_ins) > MOST_COMBINED:
+        # One at a time: the sum over all combinations would say the same about each key.
+        first = [places[0] for places in choices]
+        combined = [first] + [
+            [*first[:n], other, *first[n + 1 :]]
+            for n, places in enumerate(choices)
+            for other in places[1:]
+        ]
+    else:
+        combined = [[]]
+        for places in choices:
+            combined = [[*chosen, place] for chosen in combined for place in places]
+    rest = node.faults.difference(stand_ins)
+    special = _special_keys(node.faults.union(space.context), node.faults)
+    same = special.isdisjoint(key_of(fault.at[0]) for fault in stand_ins)
+    out = []
+    for chosen in combined:
+        prior = node.prior - asked + sum(map(log_odds, chosen))
+        score = node.score - node.prior + prior
+        if score < floor:
             continue
-        special = _special_keys(node.faults | space.context)
-        sets = [(node.faults, 0.0)]
-        for fault in stand_ins:
-            sets += [
-                (faults - {fault} | {other}, less + log_odds(other) - log_odds(fault))
-                for faults, less in sets
-                for other in alike[fault]
-                if node.score + less + log_odds(other) - log_odds(fault) > floor
-            ]
-        same = special.isdisjoint(key_of(fault.at[0]) for fault in stand_ins)
-        for faults, less in sets[1:]:
-            if faults in found:
-                continue
-            prior = node.prior + less
-            if same:
-                found[faults] = _Node(faults, node.left, prior, node.score + less, node.fits)
-            else:
-                fits = tuple(space.fit(number, faults) for number in range(len(node.fits)))
-                score = prior + sum(fit[1] for fit in fits)
-                found[faults] = _Node(faults, node.left, prior, score, fits)
+        faults = rest.union(chosen)
+        fits = node.fits
+        if not same:
+            fits = tuple(space.fit(number, faults) for number in range(len(fits)))
+            score = prior + sum(fit[1] for fit in fits)
+        out.append(_Node(faults, node.left, prior, score, fits))
+    return out
 
 
 class Found(NamedTuple):
@@ -260,11 +279,16 @@ def explain(
     hint: a set likely to be good; it only saves work.  The empty set is always judged: its score is
     that of slips and flipped bits alone.
     """
-    start = _start(space)
+    start = _node(space, NO_FAULTS)
     prices = _prices(space, start)
     found: dict[FaultSet, _Node] = {NO_FAULTS: start}
-    best = max(start.score, space.score(hint))
     frontier = [start]
+    if hint:
+        guess = _node(space, hint)
+        found[hint] = guess
+        frontier.append(guess)
+    best = max(node.score for node in frontier)
+    best = max(best, _dive(space, prices, max(frontier, key=lambda n: n.score), best))
     met: set[tuple[FaultSet, frozenset[int]]] = set()
     for _ in range(3 * depth):
         following: list[_Node] = []
@@ -285,17 +309,23 @@ def explain(
         frontier = following[:width]
         if not frontier:
             break
-    found = {f: n for f, n in found.items() if n.score > best - SLACK or f == NO_FAULTS}
-    _with_look_alikes(space, found, best - SLACK)
-    kept = [
-        node
-        for node in found.values()
-        if node.faults == NO_FAULTS
-        or (node.score > best - SLACK and not _redundant(space, node.faults))
-    ]
+    kept = [start]
+    for node in found.values():
+        if node.faults and node.score > best - SLACK and not _redundant(space, node.faults):
+            kept += _with_look_alikes(space, node, best - SLACK)
     out = [(node.faults, _as_found(space, node)) for node in kept]
     out.sort(key=lambda item: (-item[1].score, len(item[0]), _sorted_order(space, item[0])))
     return dict(out)
+
+
+def _dive(space: Space, prices: dict[int, float], node: _Node, best: float) -> float:
+    """The score reached by taking the best next fault again and again: a floor for the search."""
+    while True:
+        children = [c for c in _children(space, prices, node, best - SLACK) if not c.partial]
+        if not children:
+            return best
+        node = max(children, key=lambda n: (round(n.score, 6), _sorted_order(space, n.faults)))
+        best = max(best, node.score)
 
 
 def _as_found(space: Space, node: _Node) -> Found:
@@ -310,9 +340,10 @@ def _as_found(space: Space, node: _Node) -> Found:
     return Found(score, likelihood, leaves)
 
 
-def _start(space: Space) -> _Node:
-    fits = tuple(space.fit(number, NO_FAULTS) for number in range(len(space.frames)))
-    return _Node(NO_FAULTS, frozenset(), 0.0, sum(f[1] for f in fits), fits)
+def _node(space: Space, faults: FaultSet) -> _Node:
+    fits = tuple(space.fit(number, faults) for number in range(len(space.frames)))
+    prior = sum(map(space.weight, sorted(faults, key=space.candidates.order)))
+    return _Node(faults, frozenset(), prior, prior + sum(fit[1] for fit in fits), fits)
 
 
 def _prices(space: Space, start: _Node) -> dict[int, float]:
@@ -330,7 +361,7 @@ def _prices(space: Space, start: _Node) -> dict[int, float]:
         for fault in ways_on(space, number, NO_FAULTS):
             if fault not in share:
                 count = (space.showing(fault, NO_FAULTS) & among).bit_count()
-                share[fault] = space.priors.log_odds(fault) / max(1, count)
+                share[fault] = space.weight(fault) / max(1, count)
             price = max(price, share[fault])
         prices[number] = price
     return prices
@@ -355,7 +386,7 @@ def _children(
     all_prices = sum(price for _, price in open_prices)
     at_rest = not space.frames[0].held
     for fault in ways_on(space, worst, node.faults):
-        hope = fixed_part + space.priors.log_odds(fault)
+        hope = fixed_part + space.weight(fault)
         if hope < floor:
             continue
         if hope + all_prices < floor:
@@ -366,8 +397,9 @@ def _children(
         if space.fit(worst, faults)[0] > wrong or space.predicted(worst, faults) == before:
             continue
         # What a fault spoils at rest it spoils in every frame.
-        if at_rest and worst and space.fit(0, faults)[0] > node.fits[0][0]:
-            continue
+        if at_rest and worst and space.showing(fault, node.faults) & 1:
+            if space.fit(0, faults)[0] > node.fits[0][0]:
+                continue
         child = _grown(space, node, fault, node.score - DIP)
         if child is not None:
             yield child
@@ -387,7 +419,7 @@ def _grown(space: Space, node: _Node, fault: Fault, floor: float) -> _Node | Non
     in which the fault can show are simulated."""
     faults = node.faults | {fault}
     fits = list(node.fits)
-    prior = node.prior + space.priors.log_odds(fault)
+    prior = node.prior + space.weight(fault)
     score = node.score - node.prior + prior
     if fits[0][0] and not space.frames[0].held and 0 not in node.left:
         fit = space.fit(0, faults)
@@ -437,7 +469,7 @@ def _bound(space: Space, prices: dict[int, float], node: _Node) -> float:
         for number, price in prices.items()
         if node.fits[number][0] and number not in node.left
     )
-    return bound + min(price, max(space.priors.highest, node.fits[worst][1]))
+    return bound + min(price, max(space.candidates.highest, node.fits[worst][1]))
 
 
 def _redundant(space: Space, faults: FaultSet) -> bool:
@@ -464,11 +496,11 @@ def bits_of(mask: int) -> list[int]:
 
 
 class Gain(NamedTuple):
-    """What one more fault alone does to all frames: bits mended, bits harmed, and the mended bits
-    as (frame, packed mask)."""
+    """What one more fault alone does to all frames: how many right bits it spoils, at most two
+    counted in each frame (one more fault there may undo them all), and the bits it mends, as
+    (frame, packed mask)."""
 
     fault: Fault
-    mended: int
     harmed: int
     fixed: list[tuple[int, int]]
 
@@ -483,27 +515,25 @@ def gain_of(space: Space, fault: Fault, base: Sequence[int]) -> Gain:
     if not base[0] and not space.frames[0].held:
         spoilt = space.deviating(0, single)
         if spoilt:  # at rest, so in every frame: it explains nothing here
-            return Gain(fault, 0, spoilt.bit_count() * len(base), [])
+            return Gain(fault, 2 * len(base), [])
     showing = bits_of(space.showing(fault, NO_FAULTS))
     near, far = showing, []
     if len(showing) == len(base) and not space.frames[0].held and len(base) > 1:
         lines = space.predictor.facts(fault)[2]
         near = [0] + [n for n, mask in enumerate(space.frame_lines()) if mask & lines]
         far = sorted(set(showing) - set(near))
-    mended_bits, harmed_bits = 0, 0
+    spoilt = 0
     fixed = []
     mended_at_rest, harmed_at_rest = 0, 0
     for number in near:
         now = space.deviating(number, single)
         mended, harmed = base[number] & ~now, now & ~base[number]
-        mended_bits += mended.bit_count()
-        harmed_bits += harmed.bit_count()
+        spoilt += min(2, harmed.bit_count())
         if mended:
             fixed.append((number, mended))
         if not number:
             mended_at_rest, harmed_at_rest = mended, harmed
     if far:
-        mended_bits += mended_at_rest.bit_count() * len(far)
-        harmed_bits += harmed_at_rest.bit_count() * len(far)
+        spoilt += min(2, harmed_at_rest.bit_count()) * len(far)
         fixed += [(n, base[n] & mended_at_rest) for n in far if base[n] & mended_at_rest]
-    return Gain(fault, mended_bits, harmed_bits, fixed)
+    return Gain(fault, spoilt, fixed)

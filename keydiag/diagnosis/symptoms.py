@@ -24,6 +24,10 @@ from keydiag.faults.priors import Priors
 # file, and the search goes on with what is left.
 MOST_NUCLEI = 12
 
+# Two cells have a common cause if a fault mends both and harms less than this share of what it
+# mends: every harmed bit needs one more fault to undo it.
+HARM = 3
+
 # Of the faults that explain something at rest, so many are tried on the presses too.
 AT_REST = 6
 
@@ -140,7 +144,7 @@ def _joined(base: list[int], gains: list[Gain]) -> list[tuple[int, ...]]:
     parent = {cell: cell for cell in cells}
     mended: set[Cell] = set()
     for gain in gains:
-        if gain.mended <= gain.harmed:
+        if len(gain.fixed) <= HARM * gain.harmed:
             continue
         group = [(number, bit) for number, bits in gain.fixed for bit in bits_of(bits)]
         mended.update(group)
@@ -156,11 +160,11 @@ def _joined(base: list[int], gains: list[Gain]) -> list[tuple[int, ...]]:
     return [_mask(members, len(base)) for members in groups.values()]
 
 
-def merge(one: Symptom, two: Symptom) -> Symptom:
+def merge(one: Symptom, two: Symptom, hint: FaultSet) -> Symptom:
     """Two groups as one, for when their best explanations turn out to depend on each other."""
     mask = tuple(a | b for a, b in zip(one.mask, two.mask, strict=True))
     care = tuple(a | b for a, b in zip(one.care, two.care, strict=True))
-    return Symptom(mask, care, one.context & two.context, one.hint | two.hint)
+    return Symptom(mask, care, one.context & two.context, hint)
 
 
 def _touching(space: Space, base: Sequence[int]) -> list[Fault]:
