@@ -157,12 +157,13 @@ void undrive(uint8_t pin) {
 }
 
 // Four samples two cycles apart tell an eighth of a microsecond, enough to tell a bare pad (some
-// 10 pF) from a wire; then one every eight cycles, half a microsecond.
+// 10 pF) from a wire; then one every eight cycles, half a microsecond. (At 8 MHz all of it doubles.)
 uint16_t rise(uint8_t pin, uint8_t limit_us) {
+    const uint8_t rounds_per_us = F_CPU / 8000000UL, eighths_per_sample = 16000000UL / F_CPU;
     uint8_t bit = bit_of(pin), p = port_of(pin);
     volatile uint8_t* at = port(p);
     uint8_t s0, s1, s2, s3;
-    uint16_t left = uint16_t(limit_us) * 2;
+    uint16_t left = uint16_t(limit_us) * rounds_per_us;
     at[DDR_REG] = 0;
     __asm__ __volatile__(
         "std %a[at]+2, %[pull]  \n\t"  // the pull-up is on after this
@@ -180,13 +181,13 @@ uint16_t rise(uint8_t pin, uint8_t limit_us) {
         : [at] "b"(at), [pull] "r"(pulled[p]), [bit] "r"(bit));
     SREG = sreg_before;
     if (!left) return 0;
-    uint16_t took = 5 + 4 * (uint16_t(limit_us) * 2 - left);
+    uint16_t took = 5 + 4 * (uint16_t(limit_us) * rounds_per_us - left);
     // Once high, a line stays so: the first sample that is high tells.
     if (s3 & bit) took = 4;
     if (s2 & bit) took = 3;
     if (s1 & bit) took = 2;
     if (s0 & bit) took = 1;
-    return took;
+    return took * eighths_per_sample;
 }
 
 // Probe pins 0-7 are PB0-7, then PC6-7, PD0-7, PE2, PE6, PF0-1, PF4-7: put together by the byte.

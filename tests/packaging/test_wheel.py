@@ -45,6 +45,10 @@ def test_data_files_travel_in_the_wheel(unpacked: Path) -> None:
         "_fixtures/bramblewick-right.toml",
         "faults/priors.toml",
         "screen/bench.tcss",
+        "_images/probe-atmega32u4.hex",
+        "_images/NOTICE.txt",
+        "_sketch/firmware_probe/firmware_probe.ino",
+        "_sketch/firmware_probe/scanner.cpp",
     ):
         assert (unpacked / "keydiag" / name).is_file(), name
 

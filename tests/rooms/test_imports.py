@@ -29,6 +29,7 @@ ROOMS = {
     "wire": ("wire",),
     "journal": ("journal",),
     "sources": ("sources",),
+    "install": ("install",),
     "observe": (
         "bounce", "observe", "answers", "alignment", "exchanges", "following", "sweep",
     ),

@@ -1,8 +1,8 @@
 """Builds the sketch as an Arduino-style IDE does: the core of Debian's arduino-core-avr and the
 files of firmware_probe/, by avr-g++ with the flags of the core's platform.txt.
 
-Used by the tests and to make an image to install:
-    python tests/simavr/avr_build.py OUT_DIR
+Used by the tests and to make the image that `keydiag probe install` puts on a controller:
+    python -m tests.simavr.avr_build --image keydiag/_images/probe-atmega32u4.hex
 A missing tool or core raises; nothing is ever left out quietly.
 """
 
@@ -11,6 +11,7 @@ from __future__ import annotations
 import re
 import subprocess
 import sys
+import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -90,6 +91,7 @@ def build(
          f"-mmcu={target.mcu}", "-o", elf, *objects, "-lm"]
     )  # fmt: skip
     _run(["avr-objcopy", "-O", "ihex", "-R", ".eeprom", elf, ihex])
+    ihex.write_bytes(ihex.read_bytes().replace(b"\r\n", b"\n"))  # a text file like the others
     sizes = {
         m[1]: int(m[2])
         for m in re.finditer(r"^\.(\w+) +(\d+)", _run(["avr-size", "-A", elf]), re.MULTILINE)
@@ -100,4 +102,9 @@ def build(
 
 
 if __name__ == "__main__":
-    print(build(Path(sys.argv[1])))
+    if len(sys.argv) != 3 or sys.argv[1] != "--image":
+        sys.exit("usage: python -m tests.simavr.avr_build --image FILE.hex")
+    with tempfile.TemporaryDirectory() as folder:
+        made = build(Path(folder))
+        Path(sys.argv[2]).write_bytes(made.hex.read_bytes())
+    print(f"{sys.argv[2]}: {made.flash} bytes of flash, {made.ram} of RAM")
