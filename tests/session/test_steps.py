@@ -256,3 +256,27 @@ def test_a_meter_reading_is_kept_and_said():
     half = swept("a2 switch dead")
     half.say("answer", code="m1", value="open")
     assert half.session.notes[-1] == "Meter, m1: open."
+
+
+def test_a_key_seen_only_together_with_another_is_asked_for_alone():
+    half = Half()
+    half.plug_in()
+    half.press("a1")
+    half.read("a2")
+    half.wait(80_000)
+    half.read("a2", "a3")  # the next finger is down before the last one is up
+    half.wait(40_000)
+    half.read()
+    half.wait(150_000)
+    half.press("b1 b2 b3")
+    assert half.session.todo[0] == "a3"
+    half.follow()
+    assert half.session.step == "signed-off"
+
+
+def test_a_wrong_key_by_mistake_leaves_no_doubt_behind():
+    half = Half()
+    half.plug_in()
+    half.press("a1 a2 b3 b1 b2 b3")  # b3 instead of a3
+    half.follow()
+    assert half.session.step == "signed-off"
