@@ -3,9 +3,9 @@
 Here: the noise model.  Not here: where observations come from (`observe`), or what could explain
 them (`search`).
 
-The fit of a predicted frame is a log likelihood relative to a perfect fit (0 = perfect):
+The fit of a predicted frame is a log likelihood relative to a perfect fit (exactly 0):
 
-    ln[ (1 - d) * (e / (1 - e))^m * (1/2)^u  +  d * s ]
+    ln[ ((1 - d) * (e / (1 - e))^m * (1/2)^u + d * s) / ((1 - d) + d * s) ]
 
 m: settled bits that differ; e: FLIP; u: bits the prediction leaves open (either value equally
 likely, so what was read there is no evidence); d: the doubt that the keys said to be held were the
@@ -59,9 +59,10 @@ class Frame:
     def fit(self, mismatch: int, unknown: int = 0) -> float:
         """Log likelihood of the frame for a prediction with so many wrong and open bits."""
         value = mismatch * LOG_FLIP + unknown * LOG_HALF
-        if not self.doubt:
+        if not self.doubt or not value:
             return value
-        return math.log((1 - self.doubt) * math.exp(value) + self.doubt * self.slip)
+        right, wrong = 1 - self.doubt, self.doubt * self.slip
+        return math.log((right * math.exp(value) + wrong) / (right + wrong))
 
     def slip_share(self, mismatch: int, unknown: int = 0) -> float:
         """Probability, given this prediction, that the label is wrong rather than the reading."""
@@ -88,9 +89,13 @@ class Evidence:
 
 def gather(circuit: Circuit, predictor: Predictor, observations: Sequence[Observation]) -> Evidence:
     """Merge observations into frames: the same keys with the same reading confirm each other (their
-    doubts multiply); the same keys with another reading replace what was seen before."""
+    doubts multiply); the same keys with another reading replace what was seen before.
+
+    Such a key is fickle, unless what it showed before is just what another key shows, and what it
+    shows now was confirmed: then the other key was pressed by mistake.
+    """
     merged: dict[frozenset[str], tuple[int, float, int]] = {}
-    fickle: dict[str, None] = {}
+    replaced: dict[str, set[int]] = {}
     for observation in observations:
         held = frozenset(observation.held)
         seen = pack(observation.reading)
@@ -103,10 +108,17 @@ def gather(circuit: Circuit, predictor: Predictor, observations: Sequence[Observ
         else:
             # A doubtful earlier label explains the difference better than a loose joint does.
             if len(held) == 1 and before[1] < 0.01:
-                fickle.update(dict.fromkeys(held))
+                replaced.setdefault(next(iter(held)), set()).add(before[0])
             merged[held] = (seen, doubt, 1)
     rest = merged.get(frozenset())
     others = _readings_of_others(circuit, predictor)
+    base = rest[0] if rest is not None else 0
+    fickle = tuple(
+        key
+        for key, readings in replaced.items()
+        if merged[frozenset((key,))][2] < 2
+        or not all(_share_of_others(others, (key,), seen, base) for seen in readings)
+    )
     frames = []
     for held, (seen, doubt, presses) in sorted(
         merged.items(), key=lambda item: (len(item[0]), sorted(map(circuit.keys.index, item[0])))
@@ -116,10 +128,9 @@ def gather(circuit: Circuit, predictor: Predictor, observations: Sequence[Observ
             slip = SLIP_FLOOR
             if rest is not None and seen == rest[0]:
                 slip += SLIP_NOTHING
-            base = rest[0] if rest is not None else 0
             slip += SLIP_OTHER * _share_of_others(others, held, seen, base)
         frames.append(Frame(held, seen, doubt, slip, presses))
-    return Evidence(tuple(frames), tuple(fickle))
+    return Evidence(tuple(frames), fickle)
 
 
 def _doubt(observation: Observation) -> float:

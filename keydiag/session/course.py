@@ -86,10 +86,12 @@ class Course:
         return keys if any(self.sweep.status_of(key) != "seen" for key in keys) else ()
 
     def doubted(self, diagnosis: Diagnosis) -> tuple[str, ...]:
-        """The keys to press once more because diagnosis doubts the press; each only so often."""
+        """The keys to press once more because diagnosis doubts the press, or has seen the key only
+        together with others; each only so often."""
+        together = [k for k in diagnosis.not_pressed if self.sweep.status_of(k) != "waiting"]
         keys = [
             key
-            for key in diagnosis.press_again
+            for key in (*diagnosis.press_again, *together)
             if key not in self._skipped and self._doubts[key] < MOST_DOUBTS
         ]
         self._doubts.update(keys)

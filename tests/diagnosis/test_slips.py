@@ -44,3 +44,20 @@ def test_the_neighbour_pressed_instead_is_a_slip_first() -> None:
     diagnosis = ENGINE.diagnose(replaced("L23", slip))
     assert diagnosis.press_again == ("L23",)
     assert diagnosis.verdict == "incomplete"
+
+
+def test_another_keys_answer_corrected_twice_was_that_other_key() -> None:
+    wrong = press(CIRCUIT, (), "L24")
+    wrong = wrong.__class__(("L23",), wrong.reading, (), 97, 50, "sweep")
+    once = ENGINE.diagnose(replaced("L23", wrong, press(CIRCUIT, (), "L23", t_us=98)))
+    assert once.fickle == once.press_again == ("L23",)
+    right = [press(CIRCUIT, (), "L23", t_us=t) for t in (98, 99)]
+    twice = ENGINE.diagnose(replaced("L23", wrong, *right))
+    assert twice.fickle == () and twice.verdict == "pass"
+
+
+def test_a_key_that_was_silent_and_then_answers_stays_fickle() -> None:
+    dead = named(CIRCUIT, "L23 switch-column joint open")
+    right = [press(CIRCUIT, (), "L23", t_us=t) for t in (98, 99)]
+    diagnosis = ENGINE.diagnose(replaced("L23", press(CIRCUIT, dead, "L23"), *right))
+    assert diagnosis.fickle == ("L23",)
