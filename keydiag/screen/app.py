@@ -34,8 +34,8 @@ class BenchApp(App[None]):
         super().__init__(ansi_color=True if "NO_COLOR" in os.environ else None)
         self.bench = BenchScreen(desk, bell)
         self.colours: palette.Mode = mode or self._guess_mode()
-        simple = os.environ.get("TERM") == "linux"
-        self.signs = palette.SIMPLE_SIGNS if simple else palette.SIGNS
+        self.is_simple = os.environ.get("TERM") == "linux"  # the bare console: 256 glyphs or so
+        self.signs = palette.SIMPLE_SIGNS if self.is_simple else palette.SIGNS
         for theme in themes.THEMES:
             self.register_theme(theme)
         self.theme = themes.NAMES[self.colours]

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 _PANEL = {"findings": "picture", "rework": "picture"}
 _SIDE: dict[str, Side] = {"findings": "solder", "rework": "solder"}
 _SWEEPING = ("sweep", "retest")
-_QUIT_AGAIN_S = 3.0  # how long a second q has time to come
+_SURE_S = 3.0  # how long the second press of a key that is asked for twice has time to come
 _TALL = 38  # rows from which the picture and another panel are shown at once
 
 
@@ -55,14 +55,15 @@ class BenchScreen(Screen[None]):
         Binding("r", "choose('mend')", "reworked"),
         Binding("m", "choose('test')", "meter"),
         Binding("t", "tell('retest')", "retest"),
-        Binding("n", "tell('sweep')", "new sweep"),
+        Binding("n", "sure('sweep')", "new sweep"),
         Binding("f", "flip", "flip"),
         Binding("z", "zoom", "zoom"),
         *(Binding(str(i), f"panel('{p}')", p, show=False) for i, p in enumerate(PANELS, start=1)),
         Binding("c", "colours", "colours", show=False),
         Binding("u", "bell", "bell", show=False),
         Binding("h,question_mark", "help", "help"),
-        Binding("q", "leave", "quit"),
+        Binding("q", "sure('leave')", "quit"),
+        Binding("escape", "step_back", "back to the list", show=False),
     ]
 
     app: BenchApp
@@ -76,7 +77,7 @@ class BenchScreen(Screen[None]):
         self.side: Side = "key"
         self.panel = "key"
         self.picked_key: str | None = None
-        self._leaving = False
+        self._asked = ""  # what a second press of the same key would do
         self._lines: dict[str, Content] = {}
         # The parts that are spoken to often.
         self.map = LayoutView(self.snapshot.board, id="layout")
@@ -137,14 +138,14 @@ class BenchScreen(Screen[None]):
         if old is None or old.diagnosis is not new.diagnosis:
             self._new_diagnosis(first=old is None)
         if self.picked_key or old is None or (old.notes, old.next_key) != (new.notes, new.next_key):
-            self.key_panel.show(new, self.picked_key)
+            self.key_panel.show(new, self.picked_key, self.desk.journal)
 
     def _new_step(self) -> None:
         self.side = _SIDE.get(self.snapshot.step, "key")
         self.panel = _PANEL.get(self.snapshot.step, "key")
         self.picked_key = None
         self.map.show_cursor(None)
-        self.key_panel.show(self.snapshot, None)
+        self.key_panel.show(self.snapshot, None, self.desk.journal)
         self._show_side()
         self._show_panels()
         self.refresh_bindings()
@@ -153,7 +154,7 @@ class BenchScreen(Screen[None]):
         new, width = self.snapshot, self.size.width
         self._show_line("#head", bars.head(new, width))
         self._show_line("#status", bars.status(new, self.desk.journal, self.bell_on, width))
-        if not self._leaving:
+        if not self._asked:
             self._show_line("#say", Content(new.say))
             self.query_one("#say").set_class(len(new.say) > width - 2, "-long")
         if old is None or (old.alert, old.step) != (new.alert, new.step):
@@ -231,7 +232,7 @@ class BenchScreen(Screen[None]):
         if self.choice.choose_key(message.key):
             self.list.show(self.choice.findings, self.choice.index)
             self._show_finding()
-        self.key_panel.show(self.snapshot, message.key)
+        self.key_panel.show(self.snapshot, message.key, self.desk.journal)
         self.action_panel("key")
 
     # --- panels and sides ---
@@ -270,14 +271,12 @@ class BenchScreen(Screen[None]):
             return step not in ("findings", "rework", "signed-off")
         if action == "choose":
             return self.choice.finding is not None and step not in _SWEEPING
+        if action == "sure" and parameters[0] == "sweep":
+            return step in ("findings", "rework", "signed-off")
+        if action == "tell" and parameters[0] == "retest":
+            return step in ("findings", "rework")
         if action == "tell":
-            match parameters[0]:
-                case "retest":
-                    return step in ("findings", "rework")
-                case "sweep":
-                    return step in ("findings", "rework", "signed-off")
-                case _:
-                    return step in _SWEEPING and not self.snapshot.paused
+            return step in _SWEEPING and not self.snapshot.paused
         return True
 
     def action_tell(self, name: str) -> None:
@@ -333,18 +332,26 @@ class BenchScreen(Screen[None]):
 
         self.app.push_screen(HelpScreen(self.app.colours, self.app.signs))
 
-    def action_leave(self) -> None:
-        """Twice within a few seconds, so that a slip does not end the session."""
-        if self._leaving:
+    def action_sure(self, what: str) -> None:
+        """Do what cannot be taken back at the second press within a few seconds."""
+        if self._asked != what:
+            self._asked = what
+            self._show_line("#say", Content(words.SURE[what]))
+            self.set_timer(_SURE_S, self._unsure)
+        elif what == "leave":
             self.app.exit()
-            return
-        self._leaving = True
-        self._show_line("#say", Content(words.LEAVE))
-        self.set_timer(_QUIT_AGAIN_S, self._stay)
+        else:
+            self.desk.command(what)
+            self._unsure()
 
-    def _stay(self) -> None:
-        self._leaving = False
+    def _unsure(self) -> None:
+        self._asked = ""
         self._show_bars(self.snapshot)
+
+    def action_step_back(self) -> None:
+        """Out of a list of choices, back to the panel of the step."""
+        self.list.focus()
+        self.action_panel(_PANEL.get(self.snapshot.step, "key"))
 
     def on_rework_declared(self, message: messages.ReworkDeclared) -> None:
         self.desk.repaired(message.did)

@@ -37,12 +37,13 @@ KEYS = (
     ("r", "say what you have reworked"),
     ("m", "say what the meter showed"),
     ("t", "retest now; unplugging and plugging in again does the same"),
-    ("n", "press the whole half once more, from the beginning"),
+    ("n", "press the whole half once more, from the beginning (asks)"),
     ("f", "turn the half over: key side, solder side"),
     ("z", "the picture as large as the screen, and back"),
     ("c", "colours: dark, light, the terminal's own"),
     ("u", "bell on or off"),
-    ("q", "leave; the journal keeps everything, and keydiag resume goes on"),
+    ("Escape", "out of a list of choices"),
+    ("q", "leave (asks); the journal keeps everything, and keydiag resume goes on"),
 )
 SIDES = (
     "The key side is the half as you type on it. The solder side is the half turned over like the"

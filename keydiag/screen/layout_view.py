@@ -229,6 +229,10 @@ class LayoutView(Widget, can_focus=True):
         return strip
 
     @property
+    def _is_simple(self) -> bool:
+        return getattr(self.app, "is_simple", False)
+
+    @property
     def _mode(self) -> palette.Mode:
         return getattr(self.app, "colours", "dark")
 
@@ -239,7 +243,7 @@ class LayoutView(Widget, can_focus=True):
         cells = self._rows.get(y)
         if cells is None:
             cells = self._rows[y] = self._plan.canvas.row(y, self._roles, self._mode)
-        return strip_of(cells, self._mode)
+        return strip_of(cells, self._mode, self._is_simple)
 
     # --- hands ---
 
@@ -273,10 +277,12 @@ class LayoutView(Widget, can_focus=True):
         return self._plan.scale.cell(self.board.key[key].at)
 
 
-def strip_of(cells: Sequence[Cell], mode: palette.Mode) -> Strip:
-    """A row of cells for the terminal, those of the same paint joined."""
-    segments = [
-        Segment("".join(char for char, _ in run), palette.style(mode, paint))
-        for paint, run in groupby(cells, key=lambda cell: cell[1])
-    ]
+def strip_of(cells: Sequence[Cell], mode: palette.Mode, simple: bool) -> Strip:
+    """A row of cells for the terminal, those of the same paint joined; simple: in glyphs that a
+    bare console has."""
+    segments = []
+    for paint, run in groupby(cells, key=lambda cell: cell[1]):
+        text = "".join(char for char, _ in run)
+        text = palette.simple(text) if simple else text
+        segments.append(Segment(text, palette.style(mode, paint)))
     return Strip(segments, len(cells))

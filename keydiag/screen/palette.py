@@ -40,6 +40,11 @@ SIMPLE_SIGNS = {
     "hidden": "~",
     "held": "@",
 }
+# What such a console can show in place of what it has no glyph for.
+_SIMPLE = str.maketrans("╳●◂▸▴▾−▘▝▖▗▛▜▙▟▞▚…", "Xo<>^v-▀▀▄▄██████~")
+_BRAILLE = range(0x2800, 0x2900)
+_ACROSS = 0x09, 0x12, 0x24, 0xC0  # the two dots of each of the four rows
+
 MEANINGS = {
     "waiting": "not pressed yet",
     "next": "press this one now",
@@ -121,6 +126,18 @@ def style(mode: Mode, paint: Paint) -> Style:
         bold=paint.bold,
         underline=paint.underline,
     )
+
+
+def simple(text: str) -> str:
+    """The text in glyphs of the bare console: fine lines become dashes and bars."""
+    return "".join(
+        char if ord(char) not in _BRAILLE else "─" if _runs_across(ord(char)) else "│"
+        for char in text.translate(_SIMPLE)
+    )
+
+
+def _runs_across(braille: int) -> bool:
+    return any(braille & pair == pair for pair in _ACROSS) and braille & 0x47 != 0x47
 
 
 def has_colour(role: str, mode: Mode) -> bool:

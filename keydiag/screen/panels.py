@@ -47,7 +47,7 @@ class Findings(Chooser):
 class KeyPanel(Vertical):
     """The key to press in large letters, a key that was asked about, and what happened last."""
 
-    _shown: tuple[Snapshot, str | None] | None = None
+    _shown: tuple[Snapshot, str | None, str] | None = None
     _shape: tuple[bool, str | None] | None = None  # what the sizes of the parts depend on
     _large: str | None = None
 
@@ -56,8 +56,9 @@ class KeyPanel(Vertical):
         yield Static(id="about")
         yield Static(id="notes")
 
-    def show(self, snapshot: Snapshot, picked: str | None) -> None:
-        self._shown = (snapshot, picked)
+    def show(self, snapshot: Snapshot, picked: str | None, journal: str) -> None:
+        """Show a key that was picked, or else the one to press."""
+        self._shown = (snapshot, picked, journal)
         key, width = picked or snapshot.next_key, max(10, self.size.width - 2)
         big, about, notes = (self.query_one(each, Static) for each in ("#big", "#about", "#notes"))
         large = snapshot.next_key or ("pass" if snapshot.step == "signed-off" else None)
@@ -72,7 +73,7 @@ class KeyPanel(Vertical):
         if key is not None:
             about.update((words.key_info if picked else words.crossing)(snapshot, key),
                          layout=picked is not None)  # fmt: skip
-        notes.update(words.notes(snapshot), layout=False)
+        notes.update(words.notes(snapshot, journal), layout=False)
 
     def on_resize(self, event: events.Resize) -> None:
         if self._shown is not None:

@@ -37,7 +37,10 @@ STEPS = {
 }
 
 
-LEAVE = "Press q once more to leave; the journal keeps everything."
+SURE = {
+    "leave": "Press q once more to leave; the journal keeps everything.",
+    "sweep": "Press n once more to press the whole half from the beginning; what was found goes.",
+}
 NO_FINDING = Content("No finding is chosen.")
 
 
@@ -184,10 +187,16 @@ def key_info(snapshot: Snapshot, key: str) -> Content:
     return _stack(parts)
 
 
-def notes(snapshot: Snapshot) -> Content:
-    """What happened last, newest first."""
-    return _stack([Content.styled(note, "" if i == 0 else "dim")
-                   for i, note in enumerate(reversed(snapshot.notes))])  # fmt: skip
+def notes(snapshot: Snapshot, journal: str) -> Content:
+    """What became of the repairs, where the report is to be had, and what happened last."""
+    parts = []
+    if snapshot.step == "signed-off" and journal:
+        parts += [Content(f"Report: keydiag report {journal}"), Content("")]
+    if snapshot.step in ("findings", "signed-off") and snapshot.repairs:
+        parts += [Content(str(repair)) for repair in snapshot.repairs] + [Content("")]
+    recent = list(reversed(snapshot.notes))
+    parts += [Content.styled(note, "" if i == 0 else "dim") for i, note in enumerate(recent)]
+    return _stack(parts)
 
 
 def side(which: Side) -> Content:

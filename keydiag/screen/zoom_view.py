@@ -60,9 +60,10 @@ class Picture(Widget):
 
     def render_line(self, y: int) -> Strip:
         mode = getattr(self.app, "colours", "dark")
+        simple = getattr(self.app, "is_simple", False)
         if self._zoom is None or y >= self._zoom.canvas.height:
             return Strip.blank(self.size.width, palette.style(mode, Paint()))
-        return strip_of(self._zoom.canvas.row(y, zoom.ROLES, mode), mode)
+        return strip_of(self._zoom.canvas.row(y, zoom.ROLES, mode), mode, simple)
 
     def on_click(self, event: events.Click) -> None:
         if self._zoom is None:
