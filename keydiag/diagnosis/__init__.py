@@ -11,7 +11,10 @@ from collections.abc import Mapping, Sequence
 from keydiag.circuit import Circuit
 from keydiag.diagnosis.evidence import Evidence, gather
 from keydiag.diagnosis.findings import findings_of
+from keydiag.diagnosis.meter import MeterAnswer
+from keydiag.diagnosis.meter_answers import apply
 from keydiag.diagnosis.model import CannotJudge, Diagnosis, Finding, Member, NextTest
+from keydiag.diagnosis.next_test import Tester
 from keydiag.diagnosis.posterior import Explained, Explainer
 from keydiag.faults import Fault, Predictor
 from keydiag.faults.predict import FaultSet
@@ -24,6 +27,7 @@ __all__ = [
     "Diagnostician",
     "Finding",
     "Member",
+    "MeterAnswer",
     "NextTest",
     "diagnose",
 ]
@@ -41,6 +45,8 @@ class Diagnostician:
         self.circuit = circuit
         self.predictor = Predictor(circuit)
         self.explainer = Explainer(self.predictor, Priors(circuit, table))
+        self.tester = Tester(self.predictor)
+        self._latest: tuple[object, tuple[Explained, ...]] | None = None
 
     def explain(
         self, observations: Sequence[Observation]
@@ -48,22 +54,30 @@ class Diagnostician:
         """The evidence and its symptom groups with all hypotheses, for those who need the
         probabilities themselves."""
         evidence = gather(self.circuit, self.predictor, observations)
-        return evidence, self.explainer.explain(evidence)
+        asked = (evidence, self.explainer.priors.tried)
+        if self._latest is None or self._latest[0] != asked:
+            self._latest = asked, self.explainer.explain(evidence)
+        return evidence, self._latest[1]
 
     def diagnose(
-        self, observations: Sequence[Observation], tried: Mapping[Fault, int] | None = None
+        self,
+        observations: Sequence[Observation],
+        tried: Mapping[Fault, int] | None = None,
+        answers: Sequence[MeterAnswer] = (),
     ) -> Diagnosis:
-        """Findings, most urgent first; the same observations always give the same answer.
+        """Findings, most urgent first; the same evidence always gives the same answer.
 
         tried: faults that were repaired so often while the readings stayed as they were.
+        answers: meter readings taken on the unpowered half, as evidence beside the observations.
         """
         self.explainer.priors.note_tried(tried or {})
         evidence, groups = self.explain(observations)
+        groups, contradictions = apply(self.circuit, groups, answers)
         best = [group.best_faults for group in groups]
         findings: list[Finding] = []
         for number, group in enumerate(groups):
             context: FaultSet = frozenset().union(*best[:number], *best[number + 1 :])
-            findings += findings_of(self.explainer, evidence, group, context)
+            findings += findings_of(self.explainer, self.tester, evidence, group, context)
         findings.sort(key=_urgency)
         everything: FaultSet = frozenset().union(*best)
         not_pressed = tuple(k for k in self.circuit.keys if k not in evidence.pressed)
@@ -77,6 +91,7 @@ class Diagnostician:
             press_again=tuple(dict.fromkeys(again)),
             not_pressed=not_pressed,
             fickle=evidence.fickle,
+            contradictions=contradictions,
         )
 
     def _doubted(self, evidence: Evidence, groups: tuple[Explained, ...]) -> set[str]:

@@ -44,7 +44,10 @@ class Candidates:
                 for key in shows:
                     self._by_key[key].append(fault)
 
-        # Log odds of all that a stand-in stands for.
+        self.weigh(priors)
+
+    def weigh(self, priors: Priors) -> None:
+        """Work out the log odds of all that a stand-in stands for, as the priors are now."""
         self.weight = {
             stand_in: math.log(sum(math.exp(priors.log_odds(f)) for f in (stand_in, *others)))
             for stand_in, others in self.alike.items()

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from keydiag.diagnosis import repair, words
 from keydiag.diagnosis.evidence import Evidence
 from keydiag.diagnosis.model import Finding, Member
-from keydiag.diagnosis.next_test import next_tests
+from keydiag.diagnosis.next_test import Tester
 from keydiag.diagnosis.posterior import Explained, Explainer, Hypothesis
 from keydiag.diagnosis.search import NO_FAULTS
 from keydiag.faults import KINDS, Fault, describe
@@ -56,11 +56,15 @@ def groups_of(explained: Explained) -> list[Group]:
 
 
 def findings_of(
-    explainer: Explainer, evidence: Evidence, explained: Explained, context: FaultSet
+    explainer: Explainer,
+    tester: Tester,
+    evidence: Evidence,
+    explained: Explained,
+    context: FaultSet,
 ) -> list[Finding]:
     """The findings of one symptom group; `context` holds the other groups' best explanations."""
     if explained.best.faults is None:
-        return [_unknown(explainer, evidence, explained, context)]
+        return [_unknown(explainer, tester, evidence, explained, context)]
     groups = groups_of(explained)
     if not groups:
         # A slip is the best explanation; the best real fault is still worth a line.
@@ -72,7 +76,7 @@ def findings_of(
         alike = _alike(explained, runner_up)
         shares = {f: marginals[f] for f in alike if marginals[f] >= LEAST_MEMBER} or {lead: 0.0}
         groups = [Group(lead, shares, min(1.0, sum(shares.values())))]
-    tests = next_tests(explainer.predictor, evidence, explained, context)
+    tests = tester.next_tests(evidence, explained, context)
     return [
         _finding(explainer, evidence, explained, context, group, tests) for group in groups
     ]
@@ -220,7 +224,11 @@ def _cautions(order: list[Fault], tests: tuple) -> tuple[str, ...]:
 
 
 def _unknown(
-    explainer: Explainer, evidence: Evidence, explained: Explained, context: FaultSet
+    explainer: Explainer,
+    tester: Tester,
+    evidence: Evidence,
+    explained: Explained,
+    context: FaultSet,
 ) -> Finding:
     circuit = explainer.predictor.circuit
     held = [
@@ -255,7 +263,7 @@ def _unknown(
             for h in explained.hypotheses[1:4]
             if h.faults and h.probability >= LEAST_OTHER
         ),
-        next_tests=next_tests(explainer.predictor, evidence, explained, context),
+        next_tests=tester.next_tests(evidence, explained, context),
         retest=tuple(held),
         expected_joints=float(max(1, len(held))),
     )

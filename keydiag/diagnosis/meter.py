@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import combinations
 from typing import NamedTuple
 
 from keydiag.circuit import Circuit, Point
-from keydiag.faults import Fault, changes
-from keydiag.faults.predict import FaultSet
+from keydiag.errors import UsageError
+from keydiag.faults import Fault
+from keydiag.faults.predict import FaultSet, wired
 
 # What each result of `Wiring.meter` looks like on a meter.  Diode range: 0.5-0.8 V for a good
 # silicon diode (meter manuals: Minipa ET-3702A p. 36, FLIR CM174 5.8); a continuity buzzer sounds
@@ -31,6 +33,48 @@ class MeterTest(NamedTuple):
         """The test in one word, to name it when the answer is given."""
         held = f" holding {'+'.join(self.held)}" if self.held else ""
         return f"{_point_code(self.red)} to {_point_code(self.black)}{held}"
+
+
+class MeterAnswer(NamedTuple):
+    """What the meter showed in a test: "closed", "diode" or "open", the keys of ANSWERS."""
+
+    test: MeterTest
+    result: str
+
+
+def parse_code(circuit: Circuit, code: str) -> MeterTest:
+    """The test a code stands for; UsageError if it is none on this board."""
+    points, _, holding = code.partition(" holding ")
+    red, found, black = points.partition(" to ")
+    held = tuple(holding.split("+")) if holding else ()
+    unknown = [key for key in held if key not in circuit.parts]
+    if not found or unknown:
+        raise UsageError(
+            f"{code!r} is no meter test of this board; write it as the tool does, for example"
+            f" {_example(circuit)!r}"
+        )
+    return MeterTest(_parse_point(circuit, red), _parse_point(circuit, black), held)
+
+
+def _parse_point(circuit: Circuit, text: str) -> Point:
+    if text in circuit.index_of_port:
+        return Point("pin", text)
+    line, at, key = text.partition("@")
+    name = line.replace("-", " ", 1)
+    if at and key in circuit.keys_on.get(name, ()):
+        return Point("line", name, key)
+    key, _, number = text.rpartition(".")
+    if key in circuit.parts and number in ("0", "1", "2", "3"):
+        return Point(number, "", key)
+    raise UsageError(
+        f"{text!r} is no place for a meter's lead on this board; write it as the tool does, for"
+        f" example {_example(circuit)!r}"
+    )
+
+
+def _example(circuit: Circuit) -> str:
+    key = circuit.keys[0]
+    return MeterTest(Point("0", "", key), Point("3", "", key), (key,)).code
 
 
 def point_words(circuit: Circuit, point: Point) -> str:
@@ -60,9 +104,15 @@ def _point_code(point: Point) -> str:
 
 def read(circuit: Circuit, faults: FaultSet, test: MeterTest) -> str:
     """What the meter shows under a fault set: "closed", "diode" or "open"."""
-    expand = {point.key for point in (test.red, test.black) if point.place in "0123"}
-    parts = [c for fault in sorted(faults) for c in changes(circuit, fault)]
-    return circuit.wired(parts, expand).meter(test.red, test.black, test.held)
+    return read_all(circuit, faults, [test])[0]
+
+
+def read_all(circuit: Circuit, faults: FaultSet, tests: Sequence[MeterTest]) -> list[str]:
+    """What the meter shows under a fault set in each of these tests."""
+    points = {point for test in tests for point in (test.red, test.black)}
+    expand = {point.key for point in points if point.place in "0123"}
+    half = wired(circuit, faults, expand)
+    return [half.meter(test.red, test.black, test.held) for test in tests]
 
 
 def tests_for(circuit: Circuit, faults: list[Fault]) -> list[MeterTest]:

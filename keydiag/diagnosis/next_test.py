@@ -29,33 +29,45 @@ COST_METER = 5.0
 LEAST_GAIN = 0.05
 LEAST_WEIGHT = 0.003
 MOST_TESTS = 3
+MOST_KNOWN = 64  # groups whose tests are remembered
 
 Weighted = list[tuple[FaultSet, float]]
 
 
-def next_tests(
-    predictor: Predictor,
-    evidence: Evidence,
-    explained: Explained,
-    context: FaultSet,
-) -> tuple[NextTest, ...]:
-    """The best few tests for one symptom group, best first.
+class Tester:
+    """Finds next tests on one circuit; remembers those of the last groups it was asked about."""
 
-    context: the best explanations of the other groups, present in every prediction.
-    """
-    weighted = [
-        (h.faults | context, h.probability)
-        for h in explained.hypotheses
-        if h.faults is not None and h.probability >= LEAST_WEIGHT
-    ]
-    if len(weighted) < 2:
-        return ()
-    own = {s: s - context for s, _ in weighted}
-    tests = list(_presses(predictor, evidence, explained, weighted, own))
-    tests += _meters(predictor.circuit, weighted, own)
-    tests = [t for t in tests if t.gain_bits >= LEAST_GAIN]
-    tests.sort(key=lambda t: (-t.gain_bits / t.cost, t.cost, t.what))
-    return _few(tests)
+    def __init__(self, predictor: Predictor) -> None:
+        self.predictor = predictor
+        self._known: dict[object, tuple[NextTest, ...]] = {}
+
+    def next_tests(
+        self, evidence: Evidence, explained: Explained, context: FaultSet
+    ) -> tuple[NextTest, ...]:
+        """The best few tests for one symptom group, best first.
+
+        context: the best explanations of the other groups, present in every prediction.
+        """
+        weighted = [
+            (h.faults | context, h.probability)
+            for h in explained.hypotheses
+            if h.faults is not None and h.probability >= LEAST_WEIGHT
+        ]
+        if len(weighted) < 2:
+            return ()
+        own = {s: s - context for s, _ in weighted}
+        keys = _keys_of(self.predictor.circuit, explained, evidence, own.values())
+        question = (tuple(weighted), context, tuple(keys))
+        known = self._known.get(question)
+        if known is None:
+            tests = list(_presses(self.predictor, keys, weighted, own))
+            tests += _meters(self.predictor.circuit, weighted, own)
+            tests = [t for t in tests if t.gain_bits >= LEAST_GAIN]
+            tests.sort(key=lambda t: (-t.gain_bits / t.cost, t.cost, t.what))
+            if len(self._known) >= MOST_KNOWN:
+                self._known.clear()
+            known = self._known[question] = _few(tests)
+        return known
 
 
 def _few(tests: list[NextTest]) -> tuple[NextTest, ...]:
@@ -73,14 +85,9 @@ def _few(tests: list[NextTest]) -> tuple[NextTest, ...]:
 
 
 def _presses(
-    predictor: Predictor,
-    evidence: Evidence,
-    explained: Explained,
-    weighted: Weighted,
-    own: dict[FaultSet, FaultSet],
+    predictor: Predictor, keys: list[str], weighted: Weighted, own: dict[FaultSet, FaultSet]
 ) -> Iterable[NextTest]:
     circuit = predictor.circuit
-    keys = _keys_of(circuit, explained, evidence, own.values())
     for key in keys:
         test = _judge(
             weighted, own, lambda s, k=key: predictor.packed(s, frozenset((k,))), COST_PRESS
@@ -110,8 +117,10 @@ def _meters(
     circuit: Circuit, weighted: Weighted, own: dict[FaultSet, FaultSet]
 ) -> Iterable[NextTest]:
     faults = sorted({fault for s in own.values() for fault in s})
-    for test in meter.tests_for(circuit, faults):
-        judge = _judge(weighted, own, lambda s, t=test: meter.read(circuit, s, t), COST_METER)
+    tests = meter.tests_for(circuit, faults)
+    readings = {s: meter.read_all(circuit, s, tests) for s, _ in weighted}
+    for number, test in enumerate(tests):
+        judge = _judge(weighted, own, lambda s, n=number: readings[s][n], COST_METER)
         hold = f", holding {list_words(test.held)}" if test.held else ""
         red, black = (meter.point_words(circuit, p) for p in (test.red, test.black))
         yield judge(

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 from keydiag.diagnosis.candidates import Candidates, pins_of
 from keydiag.diagnosis.evidence import Evidence
@@ -45,6 +46,7 @@ class Hypothesis:
     probability: float
     score: float
     leaves: tuple[tuple[int, int], ...]
+    kind: int = 0  # sets of the same kind are look-alikes: each fault in one has its like in others
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +89,7 @@ def _strained(explained: Explained) -> bool:
     return best.faults is None or bool(best.leaves) and best.score < STRAINED
 
 
-def _ranked(space: Space, hypotheses: list[Hypothesis]) -> list[Hypothesis]:
+def _by_kind(space: Space, hypotheses: list[Hypothesis]) -> list[Hypothesis]:
     """Most probable first, where sets count together whose faults do the same to every frame: five
     places to open one key are one explanation."""
     marks: dict[Fault, object] = {}
@@ -103,13 +105,22 @@ def _ranked(space: Space, hypotheses: list[Hypothesis]) -> list[Hypothesis]:
             )
         return marks[fault]
 
-    kinds: dict[object, list[Hypothesis]] = {}
-    for hypothesis in sorted(hypotheses, key=lambda h: -h.score):  # stable: ties as they came
+    numbers: dict[object, int] = {}
+    out = []
+    for hypothesis in hypotheses:
         kind: object = None
         if hypothesis.faults is not None:
             kind = (frozenset(map(mark, hypothesis.faults)), hypothesis.leaves)
-        kinds.setdefault(kind, []).append(hypothesis)
-    order = sorted(kinds.values(), key=lambda k: -sum(h.probability for h in k))
+        out.append(replace(hypothesis, kind=numbers.setdefault(kind, len(numbers))))
+    return rank(out)
+
+
+def rank(hypotheses: Sequence[Hypothesis]) -> list[Hypothesis]:
+    """Most probable kind first, most probable first within each kind."""
+    kinds: dict[int, list[Hypothesis]] = {}
+    for hypothesis in sorted(hypotheses, key=lambda h: -h.score):  # stable: ties as they came
+        kinds.setdefault(hypothesis.kind, []).append(hypothesis)
+    order = sorted(kinds.values(), key=lambda k: -math.fsum(h.probability for h in k))
     return [hypothesis for kind in order for hypothesis in kind]
 
 
@@ -124,6 +135,9 @@ class Explainer:
 
     def explain(self, evidence: Evidence) -> tuple[Explained, ...]:
         """The evidence's symptom groups, each with its hypotheses; () if nothing deviates."""
+        self._near.weigh(self.priors)
+        if self._any is not None:
+            self._any.weigh(self.priors)
         splitter = Splitter(self.predictor, self.priors, self._near)
         symptoms = splitter.split(evidence)
         explained = [self._explain_one(evidence, symptom) for symptom in symptoms]
@@ -178,7 +192,7 @@ class Explainer:
             for faults, f in found.items()
         ]
         hypotheses.append(Hypothesis(None, math.exp(unknown - top) / total, unknown, ()))
-        return Explained(symptom, tuple(_ranked(space, hypotheses)))
+        return Explained(symptom, tuple(_by_kind(space, hypotheses)))
 
     def _settle(self, evidence: Evidence, explained: list[Explained]) -> list[Explained]:
         """Merge groups whose best explanations do not simply add up, and explain them again."""

@@ -8,6 +8,7 @@ cost times the probability that no earlier step was the one.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from typing import Literal, NamedTuple
 
 from keydiag.circuit import Circuit
 from keydiag.faults import Fault, Predictor, near_keys
@@ -31,6 +32,59 @@ def expected_joints(priors: Priors, shares: dict[Fault, float]) -> float:
         cost += priors.cost(fault) * max(0.0, left)
         left -= shares[fault] / total
     return cost
+
+
+class Retest(NamedTuple):
+    """Presses after a repair, in board order.  confirm: each tells repaired from not repaired.
+    harm: as before if nothing was harmed; their joints lie next to the iron.  at_rest: the rest
+    reading tells too."""
+
+    confirm: tuple[str, ...]
+    harm: tuple[str, ...]
+    at_rest: bool
+
+
+def retest(predictor: Predictor, faults: FaultSet, repaired: Iterable[Fault]) -> Retest:
+    """What to press after these repairs; `faults`: all that the half is thought to have."""
+    repaired = frozenset(repaired)
+    before, after = faults | repaired, faults - repaired
+    at_rest = difference(predictor, before, after, frozenset())
+    keys = retest_keys(predictor, faults, repaired)
+    confirm = tuple(
+        key
+        for key in keys
+        if difference(predictor, before, after, frozenset((key,))) not in (0, at_rest)
+    )
+    return Retest(confirm, tuple(key for key in keys if key not in confirm), bool(at_rest))
+
+
+def outcome(
+    predictor: Predictor,
+    faults: FaultSet,
+    repaired: Iterable[Fault],
+    readings: Iterable[tuple[frozenset[str], int]],
+) -> Literal["repaired", "not repaired", "harmed", "open"]:
+    """What a retest shows; `readings`: (keys held, packed reading).
+
+    "repaired" or "not repaired": all readings fit that and some reading does not fit the other.
+    "harmed": some reading fits neither, so something new is wrong.  "open": nothing tells yet.
+    """
+    repaired = frozenset(repaired)
+    before, after = faults | repaired, faults - repaired
+    fits_before = fits_after = True
+    for held, seen in readings:
+        one, two = predictor.packed(before, held), predictor.packed(after, held)
+        is_before = not (one.bits ^ seen) & ~one.unknown
+        is_after = not (two.bits ^ seen) & ~two.unknown
+        if not is_before and not is_after:
+            return "harmed"
+        fits_before &= is_before
+        fits_after &= is_after
+    if fits_before and fits_after:
+        return "open"
+    if fits_after:
+        return "repaired"
+    return "not repaired" if fits_before else "harmed"
 
 
 def retest_keys(

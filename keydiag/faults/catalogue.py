@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from functools import lru_cache
 from itertools import combinations
 
 from keydiag.chips import chips
@@ -71,6 +72,7 @@ def _at_lines(circuit: Circuit) -> Iterator[Fault]:
             yield Fault("misplaced-lead", (f"{name} lead", f"pin {port}"))
 
 
+@lru_cache(maxsize=16)
 def near_keys(circuit: Circuit) -> dict[str, frozenset[str]]:
     """For each key the keys whose wires can touch its own (centres within NEAR_MM)."""
     at = {key: circuit.board.key[key].at for key in circuit.keys}

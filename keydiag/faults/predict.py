@@ -39,9 +39,10 @@ def predict(circuit: Circuit, faults: Iterable[Fault], held: Iterable[str]) -> P
     return wired(circuit, faults).predict(held)
 
 
-def wired(circuit: Circuit, faults: Iterable[Fault]) -> Wiring:
-    """The circuit with these faults, ready to be asked."""
-    return circuit.wired(c for fault in _in_order(circuit, faults) for c in changes(circuit, fault))
+def wired(circuit: Circuit, faults: Iterable[Fault], expand: Iterable[str] = ()) -> Wiring:
+    """The circuit with these faults, ready to be asked; `expand` as in `Circuit.wired`."""
+    ordered = _in_order(circuit, faults)
+    return circuit.wired((c for fault in ordered for c in changes(circuit, fault)), expand)
 
 
 def _in_order(circuit: Circuit, faults: Iterable[Fault]) -> list[Fault]:

@@ -7,14 +7,21 @@ from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Iterable, Mapping
 from functools import lru_cache
 from importlib import resources
 from pathlib import Path
+from typing import NamedTuple
 
 from keydiag.circuit import Circuit
 from keydiag.errors import UsageError
-from keydiag.faults.catalogue import bridge_is_near, near_keys, neighbour_pins
+from keydiag.faults.catalogue import (
+    bridge_is_near,
+    enumerate_faults,
+    near_keys,
+    neighbour_pins,
+)
 from keydiag.faults.kinds import KINDS, Fault, key_of
 
 Table = dict[str, dict[str, float]]
@@ -68,6 +75,76 @@ def _check_figure(
         raise UsageError(f"{place}: {value} is no prior; give a probability above 0, at most 0.5")
 
 
+class Count(NamedTuple):
+    """Faults of one sort that repairs have confirmed, among how many places that could have had
+    one (all halves taken together)."""
+
+    seen: int
+    places: int
+
+
+Counts = dict[tuple[str, str], Count]  # by kind and figure of the table
+
+
+def count_repairs(circuit: Circuit, repaired: Iterable[Fault]) -> Counts:
+    """The counts of one half, signed off after these repairs: every place of the near catalogue
+    could have had its fault, these had."""
+    priors = Priors(circuit)
+    seen = Counter((fault.kind, priors.figure(fault)) for fault in set(repaired))
+    places = Counter((fault.kind, priors.figure(fault)) for fault in enumerate_faults(circuit))
+    return {key: Count(seen[key], max(places[key], seen[key])) for key in places | seen}
+
+
+def add_counts(one: Counts, two: Counts) -> Counts:
+    """The counts of two lots of halves together."""
+    none = Count(0, 0)
+    return {
+        key: Count(
+            one.get(key, none).seen + two.get(key, none).seen,
+            one.get(key, none).places + two.get(key, none).places,
+        )
+        for key in sorted(one.keys() | two.keys())
+    }
+
+
+def learn(table: Table, counts: Counts) -> Table:
+    """The table as these counts change it.
+
+    Each figure p is taken as a Beta prior worth one fault seen among 1/p places, so the figure
+    becomes (1 + seen) / (1/p + places): a hand that does better or worse than the table needs a
+    few halves to say so, and a single half changes little.
+    """
+    out = {kind: dict(figures) for kind, figures in table.items()}
+    for (kind, figure), count in counts.items():
+        learned = (1 + count.seen) / (1 / table[kind][figure] + count.places)
+        out[kind][figure] = min(0.5, learned)
+    return out
+
+
+def differences(before: Table, after: Table) -> tuple[str, ...]:
+    """What learning changed, one line each, for the builder to see before it is used."""
+    return tuple(
+        f"{kind}.{figure}: {before[kind][figure]:.2g} -> {after[kind][figure]:.2g}"
+        for kind in before
+        for figure in before[kind]
+        if not math.isclose(before[kind][figure], after[kind][figure], rel_tol=0.01)
+    )
+
+
+def write_table(table: Table) -> str:
+    """The table as a file that `load_table` reads."""
+    parts = []
+    for kind, figures in table.items():
+        lines = "".join(f"{name} = {value!r}\n" for name, value in figures.items())
+        parts.append(f"[{kind}]\n{lines}")
+    return "\n".join(parts)
+
+
+def built_in_table() -> Table:
+    """A copy of the figures that come with the tool."""
+    return {kind: dict(figures) for kind, figures in _built_in().items()}
+
+
 class Priors:
     """Prior probability and repair cost of every fault of one circuit."""
 
@@ -83,7 +160,7 @@ class Priors:
 
     def probability(self, fault: Fault) -> float:
         """Probability that this fault is present on a first build."""
-        figure = self._figure(fault)
+        figure = self.figure(fault)
         return self.table[fault.kind][figure]
 
     def log_odds(self, fault: Fault) -> float:
@@ -96,6 +173,10 @@ class Priors:
             self._known[fault] = odds
         return odds
 
+    @property
+    def tried(self) -> Mapping[Fault, int]:
+        return self._tried
+
     def note_tried(self, tried: Mapping[Fault, int]) -> None:
         """These faults were repaired so many times without any effect; replaces what was noted
         before. Only their log odds change, and they only fall."""
@@ -107,7 +188,8 @@ class Priors:
         """Joints touched by the usual repair of this fault."""
         return self.table[fault.kind]["cost"]
 
-    def _figure(self, fault: Fault) -> str:
+    def figure(self, fault: Fault) -> str:
+        """Which figure of its kind's table holds for this fault."""
         circuit = self.circuit
         kind, at = fault
         if kind not in KINDS:

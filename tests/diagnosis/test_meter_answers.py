@@ -1,0 +1,93 @@
+"""Meter readings as evidence: they sharpen, they may be wrong, and contradictions are told."""
+
+from __future__ import annotations
+
+import pytest
+
+from keydiag.circuit import Circuit
+from keydiag.diagnosis import Diagnostician, MeterAnswer
+from keydiag.diagnosis.meter import parse_code, read
+from keydiag.diagnosis.meter_answers import MISREAD
+from keydiag.errors import UsageError
+from keydiag.faults import Fault
+from tests.diagnosis.halves import bramblewick, finding_of, named, sweep
+
+CIRCUIT = Circuit(bramblewick())
+ENGINE = Diagnostician(CIRCUIT)
+JOINT = Fault("open-joint", ("L23 switch-diode joint",))
+
+
+def answered(code: str, fault: Fault) -> MeterAnswer:
+    test = parse_code(CIRCUIT, code)
+    return MeterAnswer(test, read(CIRCUIT, frozenset((fault,)), test))
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["L23 switch-column joint open", "L23 switch-diode joint open", "L23 diode-row joint open",
+     "L23 switch dead", "L23 diode open"],
+)  # fmt: skip
+def test_the_suggested_readings_find_the_place(name: str) -> None:
+    (fault,) = named(CIRCUIT, name)
+    observations = sweep(CIRCUIT, [fault])
+    answers: list[MeterAnswer] = []
+    for _ in range(6):
+        finding = finding_of(ENGINE.diagnose(observations, answers=answers), fault)
+        assert finding is not None
+        meter = [test for test in finding.next_tests if test.kind == "meter"]
+        best = max(finding.members, key=lambda m: m.probability)
+        if best.probability > 0.9 or not meter:
+            break
+        answers.append(answered(meter[0].code, fault))
+    assert Fault(best.kind, best.at) == fault
+    assert len(answers) <= 4
+
+
+def test_one_answer_by_hand() -> None:
+    observations = sweep(CIRCUIT, [JOINT])
+    before = {m.at[0]: m.probability for m in ENGINE.diagnose(observations).findings[0].members}
+    # From the switch's leg to the diode's far leg: open only if the middle joint or the diode is.
+    code = "L23.1 to L23.3"
+    diagnosis = ENGINE.diagnose(observations, answers=[answered(code, JOINT)])
+    after = {m.at[0]: m.probability for m in diagnosis.findings[0].members}
+    cut = {"L23 switch-diode joint", "L23 diode"}
+    weights = {at: p * (1 - MISREAD if at in cut else MISREAD / 2) for at, p in before.items()}
+    total = sum(weights.values())
+    for at, weight in weights.items():
+        assert after[at] == pytest.approx(weight / total, rel=0.01)
+    assert diagnosis.contradictions == ()
+
+
+def test_an_answer_that_contradicts_everything_is_told() -> None:
+    observations = sweep(CIRCUIT, [JOINT])
+    # Across the whole of a healthy key far away, held: the diode must show.
+    odd = MeterAnswer(parse_code(CIRCUIT, "L55.0 to L55.3 holding L55"), "open")
+    diagnosis = ENGINE.diagnose(observations, answers=[odd])
+    assert len(diagnosis.contradictions) == 1
+    assert "measure there once more" in diagnosis.contradictions[0]
+    # And it does not shake what the presses showed.
+    assert finding_of(diagnosis, JOINT) is not None
+
+
+def test_the_order_of_answers_changes_little_and_none_changes_nothing() -> None:
+    observations = sweep(CIRCUIT, [JOINT])
+    codes = ["L23.1 to L23.3", "L23.0 to L23.1 holding L23", "L23.2 to L23.3"]
+    answers = [answered(code, JOINT) for code in codes]
+    assert ENGINE.diagnose(observations, answers=[]) == ENGINE.diagnose(observations)
+    one = ENGINE.diagnose(observations, answers=answers).findings[0].probability
+    two = ENGINE.diagnose(observations, answers=answers[::-1]).findings[0].probability
+    assert one == pytest.approx(two, rel=1e-9)
+
+
+@pytest.mark.parametrize("code", ["", "L23.1", "L23.1 to L23.9", "XX.1 to L23.2", "L23.1 to PB77"])
+def test_a_code_that_is_none_is_refused(code: str) -> None:
+    with pytest.raises(UsageError, match="write it as the tool does"):
+        parse_code(CIRCUIT, code)
+
+
+def test_codes_come_back_as_the_tests_they_name() -> None:
+    for name in ("L23 switch dead", "row R2 broken between L23 and L22", "column C3 lead open"):
+        (finding,) = ENGINE.diagnose(sweep(CIRCUIT, named(CIRCUIT, name))).findings
+        for test in finding.next_tests:
+            if test.kind == "meter":
+                assert parse_code(CIRCUIT, test.code).code == test.code
