@@ -104,7 +104,7 @@ def _shortened(evidence: tuple[str, ...]) -> list[str]:
 
 def _test(test: NextTest) -> str:
     outcomes = [
-        f"{outcome.answer}: {list_words(outcome.means, 3)}"
+        f"{outcome.answer}: {list_words(outcome.means, 3, 'or')}"
         for outcome in test.outcomes[:MOST_OUTCOMES]
     ]
     return f"{test.what}. If {'. If '.join(outcomes)}."

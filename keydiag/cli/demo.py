@@ -36,8 +36,8 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
         "demo",
         help="the whole job on a virtual half with faults",
         description="A virtual half, Bramblewick left, with a handful of faults, and hands that "
-        "press what is asked for and mend what is found. Exit status 1 if faults were found, even "
-        "though all are mended in the end.",
+        "press what is asked for and mend what is found, until the half passes. With --json: the "
+        "findings before anything is mended.",
     )
     common.add_bench_options(parser, port=False)
     parser.add_argument("--fault", action="append", metavar="WORDS", help=HELP_FAULT)
@@ -78,7 +78,8 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _run_plain(bench: Bench, args: argparse.Namespace) -> int:
-    """Test, mend and retest until the half is signed off; the status is the first verdict's."""
+    """Test, mend and retest until the half is signed off; the status is that of the half as it
+    then is.  With --json: the findings of the sweep, unmended, and their status."""
     from keydiag.plain import over
 
     plain = common.text_output(args)
@@ -88,8 +89,11 @@ def _run_plain(bench: Bench, args: argparse.Namespace) -> int:
     with bench:
         bench.open()
         bench.run(over)
-        first = session.diagnose_now()
+        found = session.diagnose_now()
         plain.end(session)
+        if args.json:
+            common.print_json(found)
+            return common.status_of(found)
         for _ in range(MOST_REWORKS):
             if session.step == "signed-off" or not session.diagnose_now().findings:
                 break
@@ -97,9 +101,7 @@ def _run_plain(bench: Bench, args: argparse.Namespace) -> int:
             bench.step(0.0)
             bench.run(over)
             plain.end(session)
-    if args.json:
-        common.print_json(first)
-    return common.status_of(first)
+    return common.status_of(session.diagnose_now())
 
 
 def draw(circuit: Circuit, seed: int) -> list[Fault]:

@@ -23,14 +23,14 @@ CAUTIONS_SUPPLY = (
 CAUTIONS_METER = ("Unplug the cable before measuring resistance or on the diode range.",)
 
 
-def list_words(names: Iterable[str], most: int = 8) -> str:
-    """"a", "a and b", "a, b and c"; long lists are cut with their count."""
+def list_words(names: Iterable[str], most: int = 8, last: str = "and") -> str:
+    """"a", "a and b", "a, b and c"; long lists are cut with their count.  Alternatives: last="or"."""
     names = list(names)
     if len(names) > most:
-        return ", ".join(names[:most]) + f" and {len(names) - most} more"
+        return ", ".join(names[:most]) + f" {last} {len(names) - most} more"
     if len(names) < 2:
         return "".join(names)
-    return ", ".join(names[:-1]) + " and " + names[-1]
+    return ", ".join(names[:-1]) + f" {last} " + names[-1]
 
 
 def repair_words(circuit: Circuit, fault: Fault) -> str:
