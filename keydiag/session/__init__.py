@@ -7,8 +7,9 @@ port, clock or file (bench.py), and any layout.
 
 from __future__ import annotations
 
-from keydiag.session.fold import PERIOD_US, Session, replay
+from keydiag.session.fold import PERIOD_US, Session
 from keydiag.session.repairs import Repair
+from keydiag.session.replay import replay
 from keydiag.session.views import KeyStatus, KeyView, LinkView, Snapshot, Step
 
 __all__ = [

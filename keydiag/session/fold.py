@@ -1,43 +1,39 @@
 """The fold: journal events in, the state of the job out.
 
 Here: `Session`, which keeps the phase of the work (sweep, findings, retest) and decides what comes
-next; `replay`, which folds a whole journal. Everything is decided from the events and the probe's
-own time in them, so the same events always lead to the same state, however many unchanged readings
-came between. Not here: time on the grid (timeline.py), the rounds of a sweep (course.py), what old
-evidence is worth after a repair (repairs.py), the view (view.py), wording (say.py).
+next. Everything is decided from the events and the probe's own time in them, so the same events
+always lead to the same state, however many unchanged readings came between. Not here: what events
+must look like (events.py), time on the grid (timeline.py), the rounds of a sweep (course.py), the
+diagnosis (judge.py), what old evidence is worth after a repair (repairs.py), a whole journal
+(replay.py), the view (view.py), wording (say.py).
 """
 
 from __future__ import annotations
 
-import threading
-from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from typing import Any, Literal
 
 from keydiag.answers import expect
-from keydiag.board import Board, loads
+from keydiag.board import Board
 from keydiag.circuit import Circuit, Reading
-from keydiag.diagnosis import Diagnosis, Diagnostician, Finding
-from keydiag.errors import JournalError
-from keydiag.faults import Fault
+from keydiag.diagnosis import Diagnosis, Finding
 from keydiag.faults.priors import Table
-from keydiag.journal import Journal, as_reading
 from keydiag.observe import Bit, Observation, PressEvent, RestState
 from keydiag.session import say
 from keydiag.session.course import Course
+from keydiag.session.events import Event, check, reading_of
+from keydiag.session.judge import Judge
 from keydiag.session.repairs import Outcome, Repair, first_tried, judge, still_valid
 from keydiag.session.timeline import Happening, Timeline
 from keydiag.session.views import KeyStatus, LinkView, Snapshot, Step
 from keydiag.sweep import Status
 
-__all__ = ["PERIOD_US", "Session", "replay"]
+__all__ = ["PERIOD_US", "Session"]
 
-Event = Mapping[str, Any]
 Phase = Literal["sweep", "findings", "retest"]
 
 PERIOD_US = 1_000  # a reading each millisecond: bounce that matters lasts longer
-
 
 _VIEW: dict[Status, KeyStatus] = {
     "waiting": "waiting", "seen": "good", "passed": "silent", "odd": "odd", "unsure": "unsure",
@@ -66,9 +62,7 @@ class Session:
         self.rounds = 0  # rounds of keys that were asked for since the session began
         self.rework: tuple[Finding, ...] = ()  # what is under the iron
         self._base: dict[str, KeyStatus] = {}  # how keys stood before the present course
-        self._diagnostician = Diagnostician(self.circuit, table)
-        self._lock = threading.Lock()
-        self._known: tuple[tuple[Observation, ...], Diagnosis] | None = None
+        self._judge = Judge(self.circuit, table)
         self._records: list[dict[str, Any]] = []
         self._timeline = Timeline()
         self._rest: RestState | None = None
@@ -77,7 +71,6 @@ class Session:
         self._kept: tuple[Observation, ...] = ()  # from before the present course
         self._kept_before: tuple[Observation, ...] = ()  # the same, if nothing is retested
         self._did = ""  # what was done, in the builder's words
-        self._tried: Counter[Fault] = Counter()  # repaired so often without any effect
         self._verdict: Diagnosis | None = None  # what the latest findings were
         self._rest_before: Reading | None = None  # rest when the rework began
         self.phase: Phase = "sweep"
@@ -90,22 +83,15 @@ class Session:
 
         JournalError if it lacks what its kind must have.
         """
-        kind = event["kind"]
-        try:
-            if kind == "reading":
-                t_us, reading = as_reading(event)
-                if len(reading.low) != len(self.circuit.pins):
-                    pins = len(self.circuit.pins)
-                    raise JournalError(f"a reading of {len(reading.low)} pins on a board of {pins}")
-                self._live(self._timeline.change(t_us, reading))
-                return
-            if "t" in event:
-                self.pass_time(int(event["t"]))
-            handler = self._HANDLERS.get(kind)
-            if handler is not None:
-                handler(self, event)
-        except (KeyError, TypeError, ValueError, AttributeError) as error:
-            raise JournalError(f'the "{kind}" event cannot be read ({error!r})') from error
+        if event["kind"] == "reading":
+            self._live(self._timeline.change(*reading_of(event, len(self.circuit.pins))))
+            return
+        check(event)
+        if "t" in event:
+            self.pass_time(event["t"])
+        handler = self._HANDLERS.get(event["kind"])
+        if handler is not None:
+            handler(self, event)
 
     def pass_time(self, t_us: int) -> None:
         """The reading has not changed until `t_us`, probe time. That need not be journaled: the
@@ -180,7 +166,7 @@ class Session:
     @property
     def diagnosis(self) -> Diagnosis | None:
         """The latest diagnosis that was made; perhaps of fewer observations than there are now."""
-        return self._known[1] if self._known is not None else None
+        return self._judge.latest
 
     def observations(self) -> tuple[Observation, ...]:
         """Everything that is evidence now, oldest first."""
@@ -192,11 +178,7 @@ class Session:
     def diagnose_now(self, observations: tuple[Observation, ...] | None = None) -> Diagnosis:
         """The diagnosis of these observations (of the present ones if None). Any thread may call
         it with observations it was handed; it never changes what the session decides."""
-        seen = self.observations() if observations is None else observations
-        with self._lock:
-            if self._known is None or self._known[0] != seen:
-                self._known = (seen, self._diagnostician.diagnose(seen, self._tried))
-            return self._known[1]
+        return self._judge.diagnose(self.observations() if observations is None else observations)
 
     def snapshot(self, diagnose: bool = False) -> Snapshot:
         """The session at this moment; with `diagnose` its diagnosis is brought up to date first."""
@@ -222,8 +204,8 @@ class Session:
     def _hidden(self) -> set[str]:
         """Keys that cannot be judged yet: by the diagnosis, or because rest hides them."""
         if self.phase == "findings":
-            diagnosis = self.diagnosis
-            return {masked.key for masked in diagnosis.cannot_judge} if diagnosis else set()
+            found = self._verdict
+            return {masked.key for masked in found.cannot_judge} if found else set()
         rest = self.rest
         if rest is None or rest == self.circuit.healthy_rest:
             return set()
@@ -291,7 +273,7 @@ class Session:
             self._say_verdict(self.diagnose_now())
             return
         if stopped:
-            self._known = None
+            self._judge.forget()
         if was_resting and self.rework and self.phase == "findings":
             self._begin_retest()
         elif was_resting and self.phase != "findings":
@@ -418,9 +400,8 @@ class Session:
         failed = {repair.title for repair in verdicts if repair.outcome == "still there"}
         for finding in repaired:
             if finding.title in failed:
-                self._tried.update(first_tried(finding, self._did))
+                self._judge.note_tried(first_tried(finding, self._did))
         if failed:
-            self._known = None
             diagnosis = self.diagnose_now()
         if diagnosis.findings or any(repair.outcome != "confirmed" for repair in verdicts):
             self._show_findings(diagnosis)
@@ -494,8 +475,8 @@ class Session:
 
     def _sweep_anew(self, event: Event) -> None:
         """Press the whole half, from nothing; past a short to a rail too, if one insists."""
-        self._kept, self._base, self._known = (), {}, None
-        self._tried.clear()
+        self._kept, self._base = (), {}
+        self._judge.forget()
         self.rework, self._rail_stop = (), False
         self._begin_course("sweep", self.circuit.keys)
 
@@ -537,25 +518,3 @@ class Session:
 
     def _record(self, **fields: Any) -> None:
         self._records.append({"kind": "verdict", "t": self.now_us, **fields})
-
-
-def replay(journal: Journal, table: Table | None = None) -> Session:
-    """The session as it stood at the end of a journal; JournalError or BoardError if the journal
-    does not say what it must."""
-    board = loads(journal.board_text, f"{journal.path} (the board in its header)")
-    extra = tuple(str(port) for port in journal.header.get("extra_pins", ()))
-    session = Session(board, extra, table)
-    torn = {line.line for line in journal.torn}
-    number = 1  # of the line, the header's being 1
-    for event in journal.events:
-        number += 1
-        while number in torn:
-            number += 1
-        try:
-            session.apply(event)
-        except JournalError as error:
-            raise JournalError(
-                f"{journal.path}: line {number}: {error}; restore the file from a copy"
-            ) from error
-    session.take_records()
-    return session

@@ -127,13 +127,16 @@ def journal_of(tmp_path: Path, *lines: str, board_text: str = BOARD) -> Path:
 
 @pytest.mark.parametrize(("line", "told"), [
     ('{"kind": "reading", "t": 1, "rest": "0", "low": "1 2 4"}', "3 pins on a board of 5"),
+    ('{"kind": "reading", "t": 1, "rest": "0", "low": "1 2 4 8 100"}', "beyond the 5"),
     ('{"kind": "reading", "t": 1, "rest": "0"}', "'low'"),
     ('{"kind": "reading", "t": "soon", "rest": "0", "low": "1 2 4 8 10"}', "soon"),
     ('{"kind": "reading", "t": 1, "rest": 0, "low": 7}', "cannot be read"),
-    ('{"kind": "hello"}', "'chip'"),
-    ('{"kind": "link"}', "'up'"),
+    ('{"kind": "hello"}', "'chip' to be text"),
+    ('{"kind": "link"}', "'up' to be true or false"),
+    ('{"kind": "link", "up": true}', "'chip'"),
+    ('{"kind": "counted", "corrupt": true, "lost": 0}', "'corrupt' to be a number"),
     ('{"kind": "command", "t": 4}', "'name'"),
-    ('{"kind": "idle", "t": null}', "cannot be read"),
+    ('{"kind": "idle", "t": null}', "'t' to be a time"),
 ])  # fmt: skip
 def test_an_event_that_makes_no_sense_is_named_with_its_line(tmp_path, line, told):
     path = journal_of(tmp_path, '{"kind": "unheard-of"}', line)
@@ -152,3 +155,10 @@ def test_extra_pins_come_from_the_header(tmp_path):
     path = tmp_path / "j.jsonl"
     Writer.create(path, BOARD, extra_pins=["PD0"]).close()
     assert replay(read(path)).circuit.pins[-1] == "PD0"
+
+
+def test_extra_pins_that_are_none_are_refused(tmp_path):
+    path = tmp_path / "j.jsonl"
+    Writer.create(path, BOARD, extra_pins=["PZ9"]).close()
+    with pytest.raises(JournalError, match="line 1: extra_pins"):
+        replay(read(path))

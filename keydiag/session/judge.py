@@ -1,0 +1,55 @@
+"""The session's diagnosis: made when it is needed, remembered until the evidence changes.
+
+Here: `Judge`. Not here: which observations count (fold.py), and diagnosis itself.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import Counter
+from collections.abc import Iterable
+
+from keydiag.circuit import Circuit
+from keydiag.diagnosis import Diagnosis, Diagnostician
+from keydiag.faults import Fault
+from keydiag.faults.priors import Table
+from keydiag.observe import Observation
+
+__all__ = ["Judge"]
+
+Observations = tuple[Observation, ...]
+
+
+class Judge:
+    """Diagnoses observations of one circuit, from any thread, one at a time."""
+
+    def __init__(self, circuit: Circuit, table: Table | None) -> None:
+        self._diagnostician = Diagnostician(circuit, table)
+        self._lock = threading.Lock()
+        self._tried: Counter[Fault] = Counter()
+        self._known: tuple[Observations, Diagnosis] | None = None
+
+    @property
+    def latest(self) -> Diagnosis | None:
+        """The last diagnosis made, whatever it was about; None if it was forgotten since."""
+        known = self._known
+        return known[1] if known is not None else None
+
+    def diagnose(self, seen: Observations) -> Diagnosis:
+        """The diagnosis of these observations."""
+        with self._lock:
+            if self._known is None or self._known[0] != seen:
+                self._known = seen, self._diagnostician.diagnose(seen, self._tried)
+            return self._known[1]
+
+    def note_tried(self, faults: Iterable[Fault]) -> None:
+        """These were repaired, and the readings stayed as they were."""
+        with self._lock:
+            self._tried.update(faults)
+            self._known = None
+
+    def forget(self) -> None:
+        """A fresh start: nothing is known or has been tried."""
+        with self._lock:
+            self._tried.clear()
+            self._known = None
