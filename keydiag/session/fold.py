@@ -14,7 +14,6 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from typing import Any, Literal
 
-from keydiag.answers import expect
 from keydiag.board import Board
 from keydiag.circuit import Circuit, Reading
 from keydiag.diagnosis import Diagnosis, Finding
@@ -25,19 +24,15 @@ from keydiag.session.course import Course
 from keydiag.session.events import Event, check, reading_of
 from keydiag.session.judge import Judge
 from keydiag.session.repairs import Outcome, Repair, first_tried, judge, still_valid
+from keydiag.session.standing import hidden_at_rest, statuses
 from keydiag.session.timeline import Happening, Timeline
 from keydiag.session.views import KeyStatus, LinkView, Snapshot, Step
-from keydiag.sweep import Status
 
 __all__ = ["PERIOD_US", "Session"]
 
 Phase = Literal["sweep", "findings", "retest"]
 
 PERIOD_US = 1_000  # a reading each millisecond: bounce that matters lasts longer
-
-_VIEW: dict[Status, KeyStatus] = {
-    "waiting": "waiting", "seen": "good", "passed": "silent", "odd": "odd", "unsure": "unsure",
-}  # fmt: skip
 
 
 class Session:
@@ -190,27 +185,11 @@ class Session:
 
     def statuses(self) -> dict[str, KeyStatus]:
         """Every key of the half -> how it stands, in board order; none is "next"."""
-        sweep, hidden = self.course.sweep, self._hidden()
-        found: dict[str, KeyStatus] = {}
-        for key in self.circuit.keys:
-            if key in hidden:
-                found[key] = "hidden"
-            elif key in sweep.order or sweep.signs(key):
-                found[key] = _VIEW[sweep.status_of(key)]
-            else:
-                found[key] = self._base.get(key, "waiting")
-        return found
-
-    def _hidden(self) -> set[str]:
-        """Keys that cannot be judged yet: by the diagnosis, or because rest hides them."""
-        if self.phase == "findings":
-            found = self._verdict
-            return {masked.key for masked in found.cannot_judge} if found else set()
-        rest = self.rest
-        if rest is None or rest == self.circuit.healthy_rest:
-            return set()
-        expected = {key: expect(pair, rest) for key, pair in self.circuit.forward.items()}
-        return {key for key, answer in expected.items() if not (answer.must or answer.may)}
+        if self.phase != "findings":
+            hidden = hidden_at_rest(self.circuit, self.rest)
+        else:
+            hidden = {m.key for m in self._verdict.cannot_judge} if self._verdict else set()
+        return statuses(self.circuit, self.course.sweep, self._base, hidden)
 
     # --- the link ---
 
