@@ -5,6 +5,8 @@ Here: one-line widgets and what they say of a snapshot. Not here: the panels.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from textual.content import Content
 from textual.widgets import Static
 
@@ -83,3 +85,15 @@ class PanelTabs(Static):
                 name = f"[@click=screen.panel('{panel}')]{number} {panel}[/]"
                 parts.append(f"[reverse]{name}[/]" if panel == current else name)
         self.update(Content.from_markup(" ".join(parts)))
+
+
+class KeyLine(Static):
+    """What can be done now: keys and what they do; a click does it too."""
+
+    def show(self, keys: Sequence[tuple[str, str, str]]) -> None:
+        """keys: (key, what it does in a word, action of the screen)."""
+        parts = [
+            f"[bold $accent]{key}[/] [@click=screen.{action}]{word}[/]"
+            for key, word, action in keys
+        ]
+        self.update(Content.from_markup("  ".join(parts)), layout=False)

@@ -14,7 +14,7 @@ from textual.binding import Binding, BindingType
 from textual.containers import Container, Horizontal, Vertical, VerticalScroll
 from textual.content import Content
 from textual.screen import Screen
-from textual.widgets import Footer, OptionList, Static
+from textual.widgets import OptionList, Static
 
 from keydiag.pen import Side
 from keydiag.screen import bars, messages, words
@@ -107,7 +107,7 @@ class BenchScreen(Screen[None]):
                     yield MendPanel(id="mend")
                     yield TestPanel(id="test")
         yield Static(id="status")
-        yield Footer(compact=True, show_command_palette=False)
+        yield bars.KeyLine(id="keys")
 
     def on_mount(self) -> None:
         self._show_legend()
@@ -148,7 +148,7 @@ class BenchScreen(Screen[None]):
         self.key_panel.show(self.snapshot, None, self.desk.journal)
         self._show_side()
         self._show_panels()
-        self.refresh_bindings()
+        self._show_keys()
 
     def _show_bars(self, old: Snapshot | None) -> None:
         new, width = self.snapshot, self.size.width
@@ -160,7 +160,7 @@ class BenchScreen(Screen[None]):
         if old is None or (old.alert, old.step) != (new.alert, new.step):
             self._show_alert(old)
         if old is None or old.paused != new.paused:
-            self.refresh_bindings()
+            self._show_keys()
 
     def _show_line(self, where: str, text: Content) -> None:
         """Change a line of text; nothing is painted if it is as it was."""
@@ -189,7 +189,7 @@ class BenchScreen(Screen[None]):
             self._show_finding()
         if (before is None) != (self.choice.finding is None):
             self._show_panels()
-            self.refresh_bindings()
+            self._show_keys()
 
     def _show_finding(self) -> None:
         """Bring everything that depends on the chosen finding up to date."""
@@ -257,6 +257,17 @@ class BenchScreen(Screen[None]):
 
     def _show_legend(self) -> None:
         self.query_one("#legend", Static).update(words.legend(self.app.signs, self.app.colours))
+
+    def _show_keys(self) -> None:
+        """The keys there is a use for at the moment."""
+        offered = []
+        for binding in self.BINDINGS:
+            assert isinstance(binding, Binding)
+            name, _, arguments = binding.action.rstrip(")").partition("(")
+            if binding.show and self.check_action(name, (arguments.strip("'"),)):
+                key = binding.key.partition(",")[0]
+                offered.append((key, binding.description, binding.action))
+        self.query_one(bars.KeyLine).show(offered)
 
     def on_resize(self, event: events.Resize) -> None:
         self._show_bars(self.snapshot)

@@ -41,6 +41,12 @@ SURE = {
     "leave": "Press q once more to leave; the journal keeps everything.",
     "sweep": "Press n once more to press the whole half from the beginning; what was found goes.",
 }
+BEFORE_POWER = (
+    "Before power: look and measure first.",
+    "No bare wire or clipping may touch another; the meter may not beep between supply and ground.",
+    "Every diode's dark band looks the way the board file says.",
+    "With a smell, smoke or heat: unplug at once.",
+)
 NO_FINDING = Content("No finding is chosen.")
 
 
@@ -190,6 +196,8 @@ def key_info(snapshot: Snapshot, key: str) -> Content:
 def notes(snapshot: Snapshot, journal: str) -> Content:
     """What became of the repairs, where the report is to be had, and what happened last."""
     parts = []
+    if snapshot.step == "connect":
+        parts += [Content(line) for line in BEFORE_POWER] + [Content("")]
     if snapshot.step == "signed-off" and journal:
         parts += [Content(f"Report: keydiag report {journal}"), Content("")]
     if snapshot.step in ("findings", "signed-off") and snapshot.repairs:

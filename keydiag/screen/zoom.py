@@ -25,6 +25,7 @@ from keydiag.geometry import (
     name_spot,
     outline,
     place,
+    rectangle,
 )
 from keydiag.pen import Side
 from keydiag.places import Layout
@@ -78,6 +79,7 @@ def draw(
     for key in layout.board.key:
         if hand.sees(layout.board.key[key].at, 14.0):
             hand.key(key)
+    hand.controller(suspect.pins)
     hand.wires(suspect.lines)
     if suspect.gap is not None:
         canvas.line(hand.cells(suspect.gap), "mark", dash=(1.0, 1.0))
@@ -111,6 +113,9 @@ def _window(layout: Layout, suspect: Suspect, side: Side, width: int, height: in
     boxes = []
     if suspect.reach is not None:
         boxes.append(_grown(suspect.reach, 4.0))
+    pads = layout.pads
+    if pads is not None and any(spot in pads.at.values() for spot in suspect.spots):
+        boxes.append(_grown(pads.box, 3.5))
     near = suspect.keys[:2] if suspect.spots or not suspect.lines else suspect.keys[:1]
     for key in near:
         x, y = layout.board.key[key].at
@@ -163,6 +168,25 @@ class _Hand:
         body = tuple(place(self.board, key, corner) for corner in square)
         self.canvas.fill_polygon(BODY, self.cells(body))
         self.canvas.fill_polygon(CAP, self.cells(outline(self.board, key)))
+
+    def controller(self, bright: Sequence[str]) -> None:
+        """The controller with the pins this half uses, as a scheme: in the board file's order."""
+        pads = self.layout.pads
+        if pads is None:
+            return
+        left, top, right, bottom = pads.box
+        self.canvas.fill_polygon(BODY, self.cells(rectangle(left, top, right, bottom)))
+        line_of = {lead.pin: lead for lead in self.layout.leads.values()}
+        for pin, spot in pads.at.items():
+            x, y = self._cell(spot)
+            self.canvas.write(x, y, JOINT, Paint("solder", "", bold=True))
+            # The pin's name inward of its pad, its line's outward; seen from below, exchanged.
+            inward_right = (pin in pads.left) == (self.scale.side == "key")
+            lead = line_of[pin]
+            left, right = (lead.line, pin) if inward_right else (pin, lead.line)
+            ink = "text" if pin in bright else "dim"
+            self.canvas.write(x - 2 - len(left), y, left, Paint(ink, "", bold=pin in bright))
+            self.canvas.write(x + 3, y, right, Paint(ink, "", bold=pin in bright))
 
     def wires(self, bright: Sequence[str]) -> None:
         """All wires and leads; those of the suspected lines last and in their own colour."""

@@ -113,6 +113,17 @@ def test_the_pin_of_a_suspected_lead_is_named():
     assert any("PD7" in line for line in text_of(zoom.draw(LAYOUT, found, 0, "solder", 36, 13)))
 
 
+def test_a_suspected_pin_is_shown_on_the_controller():
+    found = of(member("dead-pin", "pin PD4"))
+    for side in ("key", "solder"):
+        drawn = zoom.draw(LAYOUT, found, 0, side, 36, 13)
+        text = "\n".join(text_of(drawn))
+        assert "PD4" in text and "(1)" in text and "PD0" in text
+        assert drawn.numbers[0][1] == next(
+            y for y, line in enumerate(text_of(drawn)) if "PD4" in line
+        )
+
+
 @pytest.mark.parametrize("cathode_at", ["row", "column"])
 def test_the_band_is_at_the_cathode(cathode_at):
     board = BOARD.model_copy(update={"cathode_at": cathode_at})
