@@ -40,12 +40,8 @@ _TALL = 38  # rows from which the picture and another panel are shown at once
 class BenchScreen(Screen[None]):
     """One session at the bench."""
 
-    HORIZONTAL_BREAKPOINTS: ClassVar[list[tuple[int, str]] | None] = [
-        (0, "-narrow"), (98, "-medium"), (126, "-broad"),
-    ]  # fmt: skip
-    VERTICAL_BREAKPOINTS: ClassVar[list[tuple[int, str]] | None] = [
-        (0, "-short"), (_TALL, "-tall"),
-    ]  # fmt: skip
+    HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (98, "-medium"), (126, "-broad")]
+    VERTICAL_BREAKPOINTS = [(0, "-short"), (_TALL, "-tall")]
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("b", "tell('back')", "back"),
         Binding("s", "tell('skip')", "skip"),
@@ -193,8 +189,9 @@ class BenchScreen(Screen[None]):
 
     def _show_finding(self) -> None:
         """Bring everything that depends on the chosen finding up to date."""
-        for panel in (WhyPanel, MendPanel, TestPanel):
-            self.query_one(panel).show(self.choice.finding)
+        self.query_one(WhyPanel).show(self.choice.finding)
+        self.query_one(MendPanel).show(self.choice.finding)
+        self.query_one(TestPanel).show(self.choice.finding)
         self.zoom.show_leads(())
         self._show_places()
 

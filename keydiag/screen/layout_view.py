@@ -91,8 +91,8 @@ class LayoutView(Widget, can_focus=True):
 
     def show_cursor(self, key: str | None) -> None:
         before, self.cursor = self.cursor, key
-        for each in {before, key} - {None}:
-            if self._plan is not None:
+        for each in {before, key}:
+            if each is not None and self._plan is not None:
                 self._repaint(each)
 
     def repaint(self) -> None:

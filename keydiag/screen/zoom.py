@@ -90,7 +90,7 @@ def draw(
         hand.highlight(run)
     for sign, spot in zip("+−", leads, strict=False):
         hand.lead(sign, spot)
-    numbers = {}
+    numbers: dict[int, tuple[int, int]] = {}
     for number, each in _current_first(found, current):
         for spot in each.spots:
             cell = hand.mark(number, each, spot, number == current)
@@ -183,10 +183,10 @@ class _Hand:
             # The pin's name inward of its pad, its line's outward; seen from below, exchanged.
             inward_right = (pin in pads.left) == (self.scale.side == "key")
             lead = line_of[pin]
-            left, right = (lead.line, pin) if inward_right else (pin, lead.line)
-            ink = "text" if pin in bright else "dim"
-            self.canvas.write(x - 2 - len(left), y, left, Paint(ink, "", bold=pin in bright))
-            self.canvas.write(x + 3, y, right, Paint(ink, "", bold=pin in bright))
+            before, after = (lead.line, pin) if inward_right else (pin, lead.line)
+            paint = Paint("text" if pin in bright else "dim", "", bold=pin in bright)
+            self.canvas.write(x - 2 - len(before), y, before, paint)
+            self.canvas.write(x + 3, y, after, paint)
 
     def wires(self, bright: Sequence[str]) -> None:
         """All wires and leads; those of the suspected lines last and in their own colour."""

@@ -59,7 +59,7 @@ class Picture(Widget):
             self.refresh()
 
     def render_line(self, y: int) -> Strip:
-        mode = getattr(self.app, "colours", "dark")
+        mode: palette.Mode = getattr(self.app, "colours", "dark")
         simple = getattr(self.app, "is_simple", False)
         if self._zoom is None or y >= self._zoom.canvas.height:
             return Strip.blank(self.size.width, palette.style(mode, Paint()))
