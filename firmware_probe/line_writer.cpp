@@ -116,6 +116,12 @@ bool LineWriter::end() {
     return fits_;
 }
 
+void LineWriter::start_over() {
+    tail_ = end_ = head_;
+    put('\n');
+    head_ = end_;
+}
+
 void LineWriter::pump() {
     while (tail_ != head_) {
         uint16_t n = (head_ > tail_ ? head_ : RING) - tail_;

@@ -30,7 +30,8 @@ public:
     bool end();                             // false: no room, nothing of the line remains
 
     bool empty() const { return head_ == tail_; }
-    void clear() { tail_ = head_; }
+    // Forget what was not sent. What was sent may have ended within a line: begin with a newline.
+    void start_over();
     void pump();                            // hand to the link what it takes
 
 private:

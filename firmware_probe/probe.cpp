@@ -29,7 +29,7 @@ void Probe::poll() {
         if (state_ != CLOSED) {
             stop(CLOSED);
             in_.clear();
-            out_.clear();
+            out_.start_over();
             next_pin_ = PROBE_PINS;
         }
         return;

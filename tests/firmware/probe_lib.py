@@ -64,12 +64,16 @@ class HostProbe:
     def poll(self, times: int = 1) -> list[wire.Message]:
         """Let the probe run; what it said, every line of which must be good."""
         self.lib.probe_poll(times)
-        out = ctypes.create_string_buffer(1 << 20)
-        n = self.lib.probe_said(out, len(out))
-        messages = self.decoder.feed(out.raw[:n])
+        messages = self.decoder.feed(self.raw())
         assert not any(isinstance(m, wire.Corrupt) for m in messages), messages
         assert self.lib.board_broken() == b""
         return messages  # type: ignore[return-value]
+
+    def raw(self) -> bytes:
+        """The bytes that it said since the last time."""
+        out = ctypes.create_string_buffer(1 << 20)
+        n = self.lib.probe_said(out, len(out))
+        return out.raw[:n]
 
     def wire_up(
         self, low: dict[int, int], rest: int = 0, supply: int = 0, late_supply: int = 0

@@ -26,7 +26,7 @@ from keydiag.wire import (
     Volt,
     Watch,
 )
-from tests.firmware.build_host import HOST, PLAIN, compile_host, run
+from tests.firmware.build_host import HOST, PLAIN, ROOT, compile_host, run
 from tests.firmware.probe_lib import HostProbe
 
 THREE = 0b111
@@ -234,6 +234,20 @@ def test_stops_when_the_link_goes(suspended: bool) -> None:
     assert probe.pulled == 0
 
 
+def test_a_line_that_the_suspended_bus_cut_does_not_spoil_the_next() -> None:
+    probe, _ = running()
+    probe.say(Full())
+    probe.room(9)  # of a SCAN
+    probe.lib.probe_poll(2)
+    probe.link(suspended=True)
+    probe.lib.probe_poll(1)
+    probe.link()
+    probe.room(1 << 20)
+    probe.lib.probe_poll(2)
+    cut, oops = probe.decoder.feed(probe.raw())
+    assert isinstance(cut, wire.Corrupt) and isinstance(oops, Oops) and oops.code == "usb"
+
+
 def test_level() -> None:
     probe = HostProbe()
     probe.wire_up({0: 1 << 22})
@@ -252,9 +266,7 @@ def test_a_watch_tells_the_edges_of_one_crossing() -> None:
     begun = probe.us + 3000
     probe.flicker(0, 2, begun, 300, 7)  # closes, opens, ... and ends closed
     probe.say(Watch(0, 2, 20))
-    said = []
-    while not of(Edges, said):
-        said += probe.poll()
+    said = probe.poll(3000)
     assert not of(Diff, said)
     [edges] = of(Edges, said)
     assert (edges.drive, edges.sense, edges.closed) == (0, 2, False)
@@ -355,4 +367,19 @@ def test_damaged_lines_under_the_sanitizers() -> None:
     sources = (*PLAIN, HOST / "fake_board.cpp", HOST / "fuzz.cpp")
     flags = ("-DPROBE_PINS=26", "-fsanitize=address,undefined", "-fno-sanitize-recover=all")
     fuzz = compile_host("fuzz", sources, flags)
-    assert "nothing broken" in run([fuzz, "100000", "2026"])
+    assert "nothing broken" in run([fuzz, "40000", "2026"])
+
+
+def test_the_fuzz_corpus_and_changed_copies_of_it_under_the_sanitizers() -> None:
+    """host/fuzz_target.cpp is a libFuzzer target; here it runs without libFuzzer, for a bounded time
+    and the same way each time. With clang, for as long as one likes:
+
+    clang++ -std=gnu++14 -O1 -g -fsanitize=fuzzer,address,undefined -DPROBE_PINS=26
+        -Ifirmware_probe -Itests/firmware/host firmware_probe/{command,line_writer,scanner,probe}.cpp
+        tests/firmware/host/{fake_board,fuzz_target}.cpp
+    """
+    sources = (*PLAIN, HOST / "fake_board.cpp", HOST / "fuzz_target.cpp", HOST / "fuzz_main.cpp")
+    flags = ("-DPROBE_PINS=26", "-fsanitize=address,undefined", "-fno-sanitize-recover=all")
+    fuzz = compile_host("fuzz_corpus", sources, flags)
+    corpus = ROOT / "fixtures" / "probe-fuzz-corpus.txt"
+    assert "nothing broken" in run([fuzz, corpus, "4000", "2026"])
