@@ -174,8 +174,10 @@ def write_board(
     keys: Mapping[str, Key],
     on_row: Mapping[str, Sequence[str]],
     on_column: Mapping[str, Sequence[str]],
+    head: str | None = None,
 ) -> str:
-    """Commented TOML text of these keys on these lines, in the order of their paths.
+    """Commented TOML text of these keys on these lines, in the order of their paths; `head` is the
+    remark at its top.
 
     Raises:
         UsageError: the plan's controller or pins make no sense.
@@ -201,7 +203,7 @@ def write_board(
         },
         key=dict(keys),
     )
-    text = dumps(half, {"": HEAD.format(name=plan.name), **REMARKS})
+    text = dumps(half, {"": head or HEAD.format(name=plan.name), **REMARKS})
     loads(text, "new board")  # nothing leaves here that the check would refuse
     return text
 

@@ -5,7 +5,14 @@ from __future__ import annotations
 import argparse
 import sys
 
-from keydiag.cli import board_draw, board_mirror, board_new, board_pins, board_precheck
+from keydiag.cli import (
+    board_draw,
+    board_learn,
+    board_mirror,
+    board_new,
+    board_pins,
+    board_precheck,
+)
 
 
 def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -54,6 +61,7 @@ def _check(args: argparse.Namespace) -> int:
 
 ACTIONS = (
     board_new.add,
+    board_learn.add,
     _add_check,
     board_draw.add,
     board_precheck.add,

@@ -39,7 +39,7 @@ ROOMS = {
         "geometry", "leads", "places", "style", "pen", "callouts", "marks", "parts", "drawing",
         "board_bill", "board_map", "board_pdf",
     ),
-    "report": ("report", "plain", "precheck"),
+    "report": ("report", "plain", "precheck", "learn"),
     "screen": ("screen",),
     "cli": ("cli", "__main__"),
 }  # fmt: skip
