@@ -22,6 +22,7 @@ from keydiag.screen.choice import Choice
 from keydiag.screen.desk import Desk
 from keydiag.screen.layout_view import LayoutView, Overlay
 from keydiag.screen.panels import PANELS, Findings, KeyPanel, MendPanel, TestPanel, WhyPanel
+from keydiag.screen.plan import easy_width
 from keydiag.screen.suspects import lead_points
 from keydiag.screen.zoom_view import ZoomView
 from keydiag.session import Snapshot
@@ -34,6 +35,7 @@ _PANEL = {"findings": "picture", "rework": "picture"}
 _SIDE: dict[str, Side] = {"findings": "solder", "rework": "solder"}
 _SWEEPING = ("sweep", "retest")
 _SURE_S = 3.0  # how long the second press of a key that is asked for twice has time to come
+_LEAST_PANEL = 28  # columns that the panels need
 _TALL = 38  # rows from which the picture and another panel are shown at once
 
 
@@ -267,6 +269,10 @@ class BenchScreen(Screen[None]):
         self.query_one(bars.KeyLine).show(offered)
 
     def on_resize(self, event: events.Resize) -> None:
+        # A half with many columns takes from the panels what it needs, as far as they can spare it.
+        self.query_one("#half").styles.min_width = min(
+            easy_width(self.snapshot.board), self.size.width - _LEAST_PANEL
+        )
         self._show_bars(self.snapshot)
         self._show_panels()
 

@@ -19,7 +19,8 @@ from keydiag.geometry import Point, outline
 from keydiag.pen import Side
 from keydiag.screen.canvas import Canvas
 
-LEAST_COLUMNS = 4  # from key to key: two characters, a sign and a gap
+LEAST_COLUMNS = 3  # from key to key: two characters and a sign, at the worst without a gap
+EASY_COLUMNS = 4  # the same with a gap
 # From key to key; beyond this, keys only get larger and not easier to read.
 MOST_COLUMNS, MOST_HALF_ROWS = 12, 10
 LEAST_HALF_ROWS = 2
@@ -40,6 +41,12 @@ class Scale:
         """Column and row of a point, as fractions."""
         x = -point[0] if self.side == "solder" else point[0]
         return self.left + x * self.columns_per_mm, self.top + point[1] * self.rows_per_mm
+
+
+def easy_width(board: Board) -> int:
+    """Columns in which the half can be drawn with a gap between the keys."""
+    xs = [key.at[0] for key in board.key.values()]
+    return round((max(xs) - min(xs)) / pitches(board)[0] * EASY_COLUMNS) + EASY_COLUMNS
 
 
 @dataclass(frozen=True, slots=True)

@@ -85,6 +85,16 @@ def test_long_names_lose_what_all_have_in_common():
     assert list(made.short_names.values()) == ["0", "1", "2"]
 
 
+@pytest.mark.parametrize("columns", [10, 12, 14])
+def test_many_columns_still_fit(columns):
+    names = {f"{r}{c:x}": Key(at=(19.05 * c, 19.05 * r)) for c in range(columns) for r in range(5)}
+    made = plan.make(board_of(names), "key", 43, 17)
+    for tile in made.tiles:
+        x = tile.label_left + tile.label_width - 1
+        assert made.key_at(x, tile.label_rows[0]) == tile.key
+    assert plan.easy_width(board_of(names)) == 4 * columns
+
+
 def test_one_key_alone_fits():
     made = plan.make(board_of({"K": Key(at=(0.0, 0.0))}), "key", 43, 17)
     assert made.key_at(21, 8) == "K"
