@@ -1,11 +1,13 @@
 """The sketch built for real chips: size bounds, the generic board, agreement with chips.toml."""
 
+import subprocess
 from pathlib import Path
 
 import pytest
 
+from keydiag import wire
 from keydiag.chips import chips
-from tests.firmware.build_host import HOST, SKETCH, compile_host, run
+from tests.firmware.build_host import HOST, PLAIN, SKETCH, compile_host
 from tests.simavr.avr_build import ATMEGA32U4, ATMEGA328P, build
 
 # The core's own share: a sketch that only opens the serial port and echoes.
@@ -28,14 +30,30 @@ def test_own_code_is_at_most_8_kib_of_flash_and_512_bytes_of_ram(target, tmp_pat
     assert whole.hex.read_text().startswith(":")
 
 
-def test_the_generic_board_keeps_the_promises() -> None:
-    sources = (SKETCH / "board_generic.cpp", SKETCH / "scanner.cpp", HOST / "generic_check.cpp")
-    program = compile_host("generic", sources, (f"-I{HOST / 'arduino'}",))
-    names = run([program]).splitlines()
-    assert names == [" ".join(chips()["rp2040"].ports)]
-
-
-def test_the_328p_names_its_ports_as_chips_toml_does() -> None:
-    source = (SKETCH / "board_generic.cpp").read_text("utf-8")
-    table = source[source.index("NAMES[PINS]") : source.index("NUMBERS[PINS]")]
-    assert tuple(table.split('"')[1::2]) == chips()["atmega328p"].ports
+@pytest.mark.parametrize(
+    ("chip", "defines"), [("rp2040", ()), ("atmega328p", ("-D__AVR_ATmega328P__",))]
+)
+def test_the_generic_board_keeps_the_promises_and_speaks_the_protocol(chip, defines) -> None:
+    """Run on the host against a recording core; for the 328P compiled above, never run there."""
+    sources = (*PLAIN, SKETCH / "board_generic.cpp", HOST / "generic_check.cpp")
+    program = compile_host(f"generic-{chip}", sources, (f"-I{HOST / 'arduino'}", *defines))
+    use = 0b10001000  # on the RP2040, the two pins that are joined
+    commands = [wire.Hello(), wire.Use(use), wire.Go(0), wire.Full(), wire.Watch(3, 7, 1)]
+    done = subprocess.run(
+        [program], input=b"".join(map(wire.encode, commands)), capture_output=True, check=False
+    )
+    assert done.returncode == 0, done.stdout
+    names, _, said = done.stdout.partition(b"---\n")
+    pins = [line.split() for line in names.decode().splitlines()]
+    assert tuple(name for name, *_ in pins) == chips()[chip].ports
+    assert tuple(name for name, *analog in pins if analog) == chips()[chip].analog
+    heard = wire.Decoder().feed(said)
+    assert not [m for m in heard if isinstance(m, wire.Corrupt | wire.Oops)]
+    hi = heard[0]
+    assert isinstance(hi, wire.Hi) and (hi.chip, hi.pins, hi.vcc_mv) == (chip, len(pins), 0)
+    assert [m.port for m in heard if isinstance(m, wire.Pin)] == list(chips()[chip].ports)
+    later = [type(m) for m in heard if not isinstance(m, wire.Hi | wire.Pin)]
+    assert later[:4] == [wire.Rise, wire.Pace, wire.Scan, wire.Scan] and wire.Edges in later
+    if chip == "rp2040":
+        [scan, *_] = [m for m in heard if isinstance(m, wire.Scan)]
+        assert (scan.rest, scan.low) == (0, (use, use))

@@ -372,11 +372,7 @@ def test_damaged_lines_under_the_sanitizers() -> None:
 
 def test_the_fuzz_corpus_and_changed_copies_of_it_under_the_sanitizers() -> None:
     """host/fuzz_target.cpp is a libFuzzer target; here it runs without libFuzzer, for a bounded time
-    and the same way each time. With clang, for as long as one likes:
-
-    clang++ -std=gnu++14 -O1 -g -fsanitize=fuzzer,address,undefined -DPROBE_PINS=26
-        -Ifirmware_probe -Itests/firmware/host firmware_probe/{command,line_writer,scanner,probe}.cpp
-        tests/firmware/host/{fake_board,fuzz_target}.cpp
+    and in the same way each time. With clang, for as long as one likes: firmware_probe/README.md.
     """
     sources = (*PLAIN, HOST / "fake_board.cpp", HOST / "fuzz_target.cpp", HOST / "fuzz_main.cpp")
     flags = ("-DPROBE_PINS=26", "-fsanitize=address,undefined", "-fno-sanitize-recover=all")

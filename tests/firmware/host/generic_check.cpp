@@ -1,10 +1,16 @@
-// board_generic.cpp against a recording core: what the pins do when the scanner reads through it.
-// Pins behave as on an AVR: a pull-up is the output latch at 1 while the pin is an input. Prints the
-// port names, then what was broken, if anything. Exit status 1 if something was.
+// The whole sketch over board_generic.cpp, against a recording core: what the pins do when the probe
+// reads through it. Pins behave as on an AVR: a pull-up is the output latch at 1 while the pin is an
+// input. Prints each port's name and whether it is analogue; then, after a line of dashes, what the
+// probe says to the lines on standard input; then what was broken, if anything. Exit status 1 if
+// something was.
 #include <stdio.h>
+
+#include <iostream>
+#include <iterator>
 
 #include "Arduino.h"
 #include "board.h"
+#include "probe.h"
 #include "scanner.h"
 
 static uint8_t mode[64], latch[64];
@@ -62,11 +68,7 @@ unsigned long millis() { return clock_us / 1000; }
 void delayMicroseconds(unsigned int us) { clock_us += us; }
 FakeSerial Serial;
 
-int main() {
-    for (uint8_t pin = 0; pin < board::PINS; pin++) {
-        for (uint8_t at = 0; char c = board::port_char(pin, at); at++) putchar(c);
-        putchar(pin + 1 < board::PINS ? ' ' : '\n');
-    }
+static void scan() {
     const board::Mask use = 1u << A | 1u << B | 1u << SUPPLY | 1u << GROUND | 1u << 26;
     probe::Scanner scanner;
     board::start();
@@ -74,6 +76,8 @@ int main() {
     scanner.set_use(use);
     check("nothing driven or pulled by set_use", !ever_output && !ever_pulled);
     scanner.settle_to_rise_time();
+    check("rise time: one look and one step of the clock", scanner.rise(0) == 1 * 8);
+    check("a line held up or down has none", !scanner.rise(2) && !scanner.rise(3));
     scanner.take();
     const board::Mask g = 1u << GROUND, joined = 1u << A | 1u << B;
     check("rest", scanner.rest() == g);
@@ -86,5 +90,22 @@ int main() {
     check("only pins in use are pulled", ever_pulled == use);
     board::release();
     for (int i = 0; i < 64; i++) check("released", mode[i] == INPUT && !latch[i]);
+}
+
+int main() {
+    for (uint8_t pin = 0; pin < board::PINS; pin++) {
+        for (uint8_t at = 0; char c = board::port_char(pin, at); at++) putchar(c);
+        puts(board::has_analog(pin) ? " analog" : "");
+    }
+    puts("---");
+    if (board::PINS == 30) scan();  // pins of the RP2040 and of its core have the same numbers
+    static probe::Probe the_probe;
+    the_probe.start();
+    Serial.in.assign(std::istreambuf_iterator<char>(std::cin), std::istreambuf_iterator<char>());
+    for (int i = 0; i < 200; i++) {
+        the_probe.poll();
+        look();
+    }
+    fwrite(Serial.out.data(), 1, Serial.out.size(), stdout);
     return broken;
 }

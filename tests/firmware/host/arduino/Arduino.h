@@ -5,6 +5,8 @@
 #include <stddef.h>
 #include <stdint.h>
 
+#include <string>
+
 enum { LOW, HIGH };
 enum { INPUT, OUTPUT, INPUT_PULLUP };
 
@@ -17,10 +19,19 @@ unsigned long millis();
 void delayMicroseconds(unsigned int us);
 
 struct FakeSerial {
+    std::string in, out;
     void begin(unsigned long) {}
-    int read() { return -1; }
+    int read() {
+        if (in.empty()) return -1;
+        uint8_t byte = uint8_t(in[0]);
+        in.erase(0, 1);
+        return byte;
+    }
     int availableForWrite() { return 64; }
-    size_t write(const uint8_t*, size_t n) { return n; }
+    size_t write(const uint8_t* data, size_t n) {
+        out.append(reinterpret_cast<const char*>(data), n);
+        return n;
+    }
     explicit operator bool() { return true; }
 };
 extern FakeSerial Serial;
