@@ -1,4 +1,4 @@
-"""The app around the bench screen: colours, help, and the ways out.
+"""The app around the bench screen: its colours, and the way out in a hurry.
 
 Not here: the screen itself (bench_screen.py).
 """
@@ -11,11 +11,12 @@ from typing import Any, ClassVar
 from textual.app import App
 from textual.binding import Binding, BindingType
 
-from keydiag.screen import palette, themes
+from keydiag.screen import themes
 from keydiag.screen.bench_screen import BenchScreen
 from keydiag.screen.desk import Desk
+from keydiag.screen.look import Look, guess_mode
+from keydiag.screen.palette import Mode
 
-_MODES: tuple[palette.Mode, ...] = ("dark", "light", "named")
 EXIT_INTERRUPTED = 130  # 128 + SIGINT, as shells have it
 
 
@@ -29,34 +30,18 @@ class BenchApp(App[None]):
         Binding("ctrl+c", "interrupt", "interrupt", show=False, priority=True),
     ]
 
-    def __init__(self, desk: Desk, bell: bool = True, mode: palette.Mode | None = None) -> None:
+    def __init__(self, desk: Desk, bell: bool = True, mode: Mode | None = None) -> None:
         # Without this Textual turns "no colour" into greys, and default colours into black.
         super().__init__(ansi_color=True if "NO_COLOR" in os.environ else None)
-        self.bench = BenchScreen(desk, bell)
-        self.colours: palette.Mode = mode or self._guess_mode()
-        self.is_simple = os.environ.get("TERM") == "linux"  # the bare console: 256 glyphs or so
-        self.signs = palette.SIMPLE_SIGNS if self.is_simple else palette.SIGNS
+        guessed = guess_mode(os.environ, self.console.color_system)
+        self.look = Look(mode or guessed, is_simple=os.environ.get("TERM") == "linux")
+        self.bench = BenchScreen(desk, self.look, bell)
         for theme in themes.THEMES:
             self.register_theme(theme)
-        self.theme = themes.NAMES[self.colours]
+        self.theme = themes.NAMES[self.look.mode]
 
     def get_default_screen(self) -> BenchScreen:
         return self.bench
-
-    def _guess_mode(self) -> palette.Mode:
-        if self.no_color:
-            return "plain"
-        if self.console.color_system == "standard":
-            return "named"
-        # "15;0" = light on dark; terminals that set it tell the ground last.
-        ground = os.environ.get("COLORFGBG", "").rpartition(";")[2]
-        return "light" if ground in ("7", "15") else "dark"
-
-    def next_colours(self) -> None:
-        """Dark, light, the terminal's own, and round again; without colour there is no other."""
-        if self.colours != "plain":
-            self.colours = _MODES[(_MODES.index(self.colours) + 1) % len(_MODES)]
-            self.theme = themes.NAMES[self.colours]
 
     def action_interrupt(self) -> None:
         self.exit(return_code=EXIT_INTERRUPTED)

@@ -6,7 +6,7 @@ the finding is choice.py's), and the key bindings. Not here: any judgement about
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, ClassVar
+from typing import ClassVar
 
 from textual import events
 from textual.app import ComposeResult
@@ -16,19 +16,17 @@ from textual.content import Content
 from textual.screen import Screen
 from textual.widgets import OptionList, Static
 
-from keydiag.pen import Side
-from keydiag.screen import bars, messages, words
+from keydiag.drawing.pen import Side
+from keydiag.screen import bars, messages, themes, words
 from keydiag.screen.choice import Choice
 from keydiag.screen.desk import Desk
 from keydiag.screen.layout_view import LayoutView, Overlay
+from keydiag.screen.look import Look
 from keydiag.screen.panels import PANELS, Findings, KeyPanel, MendPanel, TestPanel, WhyPanel
 from keydiag.screen.plan import easy_width
 from keydiag.screen.suspects import lead_points
 from keydiag.screen.zoom_view import ZoomView
 from keydiag.session import Snapshot
-
-if TYPE_CHECKING:
-    from keydiag.screen.app import BenchApp
 
 # The panel and the side that go with a step, until the builder chooses otherwise.
 _PANEL = {"findings": "picture", "rework": "picture"}
@@ -64,11 +62,9 @@ class BenchScreen(Screen[None]):
         Binding("escape", "step_back", "back to the list", show=False),
     ]
 
-    app: BenchApp
-
-    def __init__(self, desk: Desk, bell: bool = True) -> None:
+    def __init__(self, desk: Desk, look: Look, bell: bool = True) -> None:
         super().__init__()
-        self.desk = desk
+        self.desk, self.look = desk, look
         self.bell_on = bell
         self.snapshot = desk.snapshot()
         self.choice = Choice()
@@ -78,9 +74,9 @@ class BenchScreen(Screen[None]):
         self._asked = ""  # what a second press of the same key would do
         self._lines: dict[str, Content] = {}
         # The parts that are spoken to often.
-        self.map = LayoutView(self.snapshot.board, id="layout")
+        self.map = LayoutView(self.snapshot.board, look, id="layout")
         self.list = Findings(compact=True)
-        self.zoom = ZoomView(id="picture")
+        self.zoom = ZoomView(look, id="picture")
         self.key_panel = KeyPanel(id="key")
 
     # --- parts ---
@@ -255,7 +251,7 @@ class BenchScreen(Screen[None]):
         self._show_places()
 
     def _show_legend(self) -> None:
-        self.query_one("#legend", Static).update(words.legend(self.app.signs, self.app.colours))
+        self.query_one("#legend", Static).update(words.legend(self.look.signs, self.look.mode))
 
     def _show_keys(self) -> None:
         """The keys there is a use for at the moment."""
@@ -332,7 +328,8 @@ class BenchScreen(Screen[None]):
             self.action_panel("picture")
 
     def action_colours(self) -> None:
-        self.app.next_colours()
+        self.look.turn()
+        self.app.theme = themes.NAMES[self.look.mode]
         self._show_legend()
         self.map.repaint()
         self.zoom.repaint()
@@ -344,7 +341,7 @@ class BenchScreen(Screen[None]):
     def action_help(self) -> None:
         from keydiag.screen.help import HelpScreen
 
-        self.app.push_screen(HelpScreen(self.app.colours, self.app.signs))
+        self.app.push_screen(HelpScreen(self.look))
 
     def action_sure(self, what: str) -> None:
         """Do what cannot be taken back at the second press within a few seconds."""

@@ -13,7 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from keydiag.geometry import Point, Run
+from keydiag.drawing.geometry import Point, Run
 from keydiag.screen.palette import LOUD, TEXTURE, Mode, Paint, has_colour, ink_on
 
 # Quadrant blocks by the quarters they fill: 1 top left, 2 top right, 4 bottom left, 8 bottom right.

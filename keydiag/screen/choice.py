@@ -6,7 +6,7 @@ Here: keeping to a choice while diagnoses come and go. Not here: widgets.
 from __future__ import annotations
 
 from keydiag.diagnosis.model import Diagnosis, Finding
-from keydiag.places import Layout, lay_out
+from keydiag.drawing.places import Layout, lay_out
 from keydiag.screen.suspects import Suspect, suspects
 from keydiag.screen.words import concerns
 from keydiag.session import Snapshot

@@ -16,6 +16,7 @@ from textual.widgets import Static
 
 from keydiag.diagnosis.words import CAUTIONS_METER, CAUTIONS_SOLDER
 from keydiag.screen import palette
+from keydiag.screen.look import Look
 from keydiag.screen.palette import MEANINGS, Mode, Paint
 
 PICTURE = (
@@ -89,9 +90,9 @@ class HelpScreen(ModalScreen[None]):
         Binding("escape,h,q,question_mark", "dismiss", "close"),
     ]
 
-    def __init__(self, mode: Mode, signs: dict[str, str]) -> None:
+    def __init__(self, look: Look) -> None:
         super().__init__()
-        self.page = page(mode, signs)
+        self.page = page(look.mode, look.signs)
 
     def compose(self) -> ComposeResult:
         with VerticalScroll(id="help"):

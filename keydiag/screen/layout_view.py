@@ -21,11 +21,12 @@ from textual.strip import Strip
 from textual.widget import Widget
 
 from keydiag.board import Board
-from keydiag.geometry import Point, along
-from keydiag.pen import Side
-from keydiag.places import Layout
+from keydiag.drawing.geometry import Point, along
+from keydiag.drawing.pen import Side
+from keydiag.drawing.places import Layout
 from keydiag.screen import palette, plan
 from keydiag.screen.canvas import Cell
+from keydiag.screen.look import Look
 from keydiag.screen.messages import KeyPicked
 from keydiag.screen.palette import Paint
 from keydiag.screen.suspects import Suspect
@@ -50,9 +51,9 @@ class LayoutView(Widget, can_focus=True):
         Binding("down", "move(0, 1)", "key below", show=False),
     ]
 
-    def __init__(self, board: Board, id: str | None = None) -> None:
+    def __init__(self, board: Board, look: Look, id: str | None = None) -> None:
         super().__init__(id=id)
-        self.board = board
+        self.board, self.look = board, look
         self.side: Side = "key"
         self.cursor: str | None = None
         self._views: tuple[KeyView, ...] = ()
@@ -135,7 +136,7 @@ class LayoutView(Widget, can_focus=True):
         tile = self._plan.tile_of[key]
         # One cell more to the left and right: the brackets of a marked key.
         region = Region(tile.left - 1, tile.top, tile.width + 2, tile.height)
-        canvas, mode = self._plan.canvas, self._mode
+        canvas, mode = self._plan.canvas, self.look.mode
         for y in range(max(0, region.y), min(canvas.height, region.bottom)):
             self._strips.pop(y, None)
             if y in self._rows:
@@ -150,7 +151,7 @@ class LayoutView(Widget, can_focus=True):
         self._roles[self._number[view.name]] = role
         tile = self._plan.tile_of[view.name]
         name = self._plan.short_names[view.name]
-        sign = self._sign(role)
+        sign = self.look.signs[role]
         rows = tile.label_rows
         paint = Paint(f"{role}-ink", role, bold=role not in ("waiting", "hidden"))
         if view.name == self.cursor:
@@ -175,9 +176,6 @@ class LayoutView(Widget, can_focus=True):
         assert self._plan is not None
         self._plan.canvas.write(x, y, text, paint)
         cells += [(x + offset, y) for offset in range(len(text))]
-
-    def _sign(self, role: str) -> str:
-        return getattr(self.app, "signs", palette.SIGNS)[role]
 
     def _draw_wires(self) -> None:
         """The lines of the chosen finding, named where they leave for their pins."""
@@ -228,22 +226,14 @@ class LayoutView(Widget, can_focus=True):
             strip = self._strips[y] = self._strip(y)
         return strip
 
-    @property
-    def _is_simple(self) -> bool:
-        return getattr(self.app, "is_simple", False)
-
-    @property
-    def _mode(self) -> palette.Mode:
-        return getattr(self.app, "colours", "dark")
-
     def _strip(self, y: int) -> Strip:
         if self._plan is None or y >= self._plan.height:
             # Styled even if blank: a strip without a style cannot be turned colourless.
-            return Strip.blank(self.size.width, palette.style(self._mode, Paint()))
+            return Strip.blank(self.size.width, palette.style(self.look.mode, Paint()))
         cells = self._rows.get(y)
         if cells is None:
-            cells = self._rows[y] = self._plan.canvas.row(y, self._roles, self._mode)
-        return strip_of(cells, self._mode, self._is_simple)
+            cells = self._rows[y] = self._plan.canvas.row(y, self._roles, self.look.mode)
+        return strip_of(cells, self.look)
 
     # --- hands ---
 
@@ -277,12 +267,11 @@ class LayoutView(Widget, can_focus=True):
         return self._plan.scale.cell(self.board.key[key].at)
 
 
-def strip_of(cells: Sequence[Cell], mode: palette.Mode, simple: bool) -> Strip:
-    """A row of cells for the terminal, those of the same paint joined; simple: in glyphs that a
-    bare console has."""
+def strip_of(cells: Sequence[Cell], look: Look) -> Strip:
+    """A row of cells for the terminal, those of the same paint joined."""
     segments = []
     for paint, run in groupby(cells, key=lambda cell: cell[1]):
         text = "".join(char for char, _ in run)
-        text = palette.simple(text) if simple else text
-        segments.append(Segment(text, palette.style(mode, paint)))
+        text = palette.simple(text) if look.is_simple else text
+        segments.append(Segment(text, palette.style(look.mode, paint)))
     return Strip(segments, len(cells))

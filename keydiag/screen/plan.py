@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from keydiag.board import PITCH_MM, Board, keys_of
-from keydiag.geometry import Point, outline
-from keydiag.pen import Side
+from keydiag.drawing.geometry import Point, outline
+from keydiag.drawing.pen import Side
 from keydiag.screen.canvas import Canvas
 
 LEAST_COLUMNS = 3  # from key to key: two characters and a sign, at the worst without a gap

@@ -10,7 +10,7 @@ from textual.content import Content
 
 from keydiag.diagnosis.model import Finding, Member, NextTest
 from keydiag.diagnosis.words import list_words
-from keydiag.pen import Side
+from keydiag.drawing.pen import Side
 from keydiag.screen import bigtext, palette
 from keydiag.screen.palette import MEANINGS
 from keydiag.session import Snapshot

@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from keydiag.board import Board
-from keydiag.geometry import (
+from keydiag.drawing.geometry import (
     Point,
     Run,
     along,
@@ -27,8 +27,8 @@ from keydiag.geometry import (
     place,
     rectangle,
 )
-from keydiag.pen import Side
-from keydiag.places import Layout
+from keydiag.drawing.pen import Side
+from keydiag.drawing.places import Layout
 from keydiag.screen.canvas import Canvas
 from keydiag.screen.palette import Paint
 from keydiag.screen.plan import Scale

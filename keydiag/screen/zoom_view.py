@@ -15,12 +15,13 @@ from textual.widget import Widget
 from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
-from keydiag.geometry import Point
-from keydiag.pen import Side
-from keydiag.places import Layout
+from keydiag.drawing.geometry import Point
+from keydiag.drawing.pen import Side
+from keydiag.drawing.places import Layout
 from keydiag.screen import palette, words, zoom
 from keydiag.screen.chooser import Chooser
 from keydiag.screen.layout_view import strip_of
+from keydiag.screen.look import Look
 from keydiag.screen.messages import MemberPicked
 from keydiag.screen.palette import Paint
 from keydiag.screen.suspects import Suspect
@@ -29,8 +30,9 @@ from keydiag.screen.suspects import Suspect
 class Picture(Widget):
     """The drawn window itself; a click on a number chooses that place."""
 
-    def __init__(self) -> None:
+    def __init__(self, look: Look) -> None:
         super().__init__()
+        self.look = look
         self._shown: tuple[Layout, Sequence[Suspect], int, Side] | None = None
         self._leads: tuple[Point, ...] = ()
         self._zoom: zoom.Zoom | None = None
@@ -59,11 +61,9 @@ class Picture(Widget):
             self.refresh()
 
     def render_line(self, y: int) -> Strip:
-        mode: palette.Mode = getattr(self.app, "colours", "dark")
-        simple = getattr(self.app, "is_simple", False)
         if self._zoom is None or y >= self._zoom.canvas.height:
-            return Strip.blank(self.size.width, palette.style(mode, Paint()))
-        return strip_of(self._zoom.canvas.row(y, zoom.ROLES, mode), mode, simple)
+            return Strip.blank(self.size.width, palette.style(self.look.mode, Paint()))
+        return strip_of(self._zoom.canvas.row(y, zoom.ROLES, self.look.mode), self.look)
 
     def on_click(self, event: events.Click) -> None:
         if self._zoom is None:
@@ -80,10 +80,14 @@ class Places(Chooser):
 class ZoomView(Vertical):
     """What is shown, in words; below it picture and places side by side."""
 
+    def __init__(self, look: Look, id: str | None = None) -> None:
+        super().__init__(id=id)
+        self.look = look
+
     def compose(self) -> ComposeResult:
         yield Static(id="caption")
         with Horizontal(id="zoom"):
-            yield Picture()
+            yield Picture(self.look)
             yield Places(compact=True)
 
     def show(self, layout: Layout, found: Sequence[Suspect], current: int, side: Side) -> None:

@@ -367,7 +367,7 @@ async def test_colours_go_round_and_without_colour_there_are_none(monkeypatch):
         for _ in range(3):
             await pilot.press("c")
             await pilot.pause()
-            seen_modes.append(app.colours)
+            seen_modes.append(app.look.mode)
         assert seen_modes == ["light", "named", "dark"]
 
 
@@ -375,7 +375,7 @@ async def test_without_colour_nothing_on_the_screen_has_one(monkeypatch, size):
     monkeypatch.setenv("NO_COLOR", "1")
     app = BenchApp(FakeDesk(found()))
     async with opened(app, size):
-        assert app.colours == "plain"
+        assert app.look.mode == "plain"
         for widget in (LayoutView, Picture):
             for strip in app.query_one(widget).render_lines(app.query_one(widget).size.region):
                 for segment in strip:

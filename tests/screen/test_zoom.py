@@ -10,8 +10,8 @@ from fake_desk import BOARD, CIRCUIT, only
 from keydiag.board import Board
 from keydiag.circuit import Circuit
 from keydiag.diagnosis.model import Finding, Member, NextTest
-from keydiag.geometry import face_point
-from keydiag.places import lay_out
+from keydiag.drawing.geometry import face_point
+from keydiag.drawing.places import lay_out
 from keydiag.screen import zoom
 from keydiag.screen.suspects import lead_points, suspects
 
