@@ -1,7 +1,7 @@
 """The report as plain text: findings in words, how every key stands, what became of repairs.
 
 Here: pure functions from a session or a diagnosis to lines of text, each fit for a screen reader:
-no codes, no drawing, no columns. Not here: pictures (drawing.py), what is printed while the work
+no codes, no drawing, no columns. Not here: pictures (drawing/), what is printed while the work
 goes on (plain.py).
 """
 

@@ -43,8 +43,8 @@ def _check(args: argparse.Namespace) -> int:
     from pathlib import Path
 
     from keydiag import board
-    from keydiag.board_odd import warnings
-    from keydiag.board_places import find_places
+    from keydiag.board.odd import warnings
+    from keydiag.board.places import find_places
 
     half = board.load(args.file)
     lines = find_places(Path(args.file).read_text(encoding="utf-8-sig"))

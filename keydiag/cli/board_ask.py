@@ -11,7 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from keydiag.board_new import Plan, check_plan
+from keydiag.board.new import Plan, check_plan
 from keydiag.chips import chips
 from keydiag.cli.board_files import check_new
 from keydiag.errors import UsageError

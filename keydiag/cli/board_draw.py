@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from keydiag.cli.board_files import add_force, check_new, write_new
 
 if TYPE_CHECKING:
-    from keydiag.pen import Side
+    from keydiag.drawing.pen import Side
 
 
 def add(actions: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -46,9 +46,9 @@ def add(actions: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
 def run(args: argparse.Namespace) -> int:
     """Draw a half; 0."""
     from keydiag import board
-    from keydiag.board_bill import bill_lines
-    from keydiag.board_map import map_svg
-    from keydiag.board_pdf import map_pdf
+    from keydiag.drawing.bill import bill_lines
+    from keydiag.drawing.wiring_map import map_svg
+    from keydiag.drawing.pdf import map_pdf
 
     half = board.load(args.file)
     stem = args.stem or Path(args.file).stem

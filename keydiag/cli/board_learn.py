@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from keydiag.board import Key
-    from keydiag.board_new import Plan
+    from keydiag.board.new import Plan
     from keydiag.learn import Learner
     from keydiag.sources.base import Source
     from keydiag.sources.serialport import SerialSource
@@ -89,8 +89,8 @@ def _what(args: argparse.Namespace) -> tuple[Plan, dict[str, Key], bool]:
     """What the options say of the half, its keys in the order in which they are asked for, and
     whether their places are known."""
     from keydiag import board
-    from keydiag.board_new import new_board
-    from keydiag.board_table import keys_from_csv
+    from keydiag.board.new import new_board
+    from keydiag.board.table import keys_from_csv
 
     grid = args.rows is not None and args.columns is not None
     ways = (args.csv is not None, args.like is not None, args.names is not None, grid)

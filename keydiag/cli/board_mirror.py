@@ -38,7 +38,7 @@ def add(actions: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
 def run(args: argparse.Namespace) -> int:
     """Write the other half; 0."""
     from keydiag import board
-    from keydiag.board_mirror import other_half, pin_table, pins_from_csv, text_of
+    from keydiag.board.mirrored import other_half, pin_table, pins_from_csv, text_of
 
     half = board.load(args.board)
     check_new(args.out, args.force)

@@ -10,7 +10,7 @@ from keydiag.cli.board_files import add_force, read_file, write_new
 from keydiag.errors import UsageError
 
 if TYPE_CHECKING:
-    from keydiag.board_new import Plan
+    from keydiag.board.new import Plan
 
 
 def add(actions: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -81,7 +81,7 @@ def _names(text: str) -> tuple[str, ...]:
 
 def plan_of(args: argparse.Namespace, default_name: str) -> Plan:
     """The plan that the options describe."""
-    from keydiag.board_new import Plan
+    from keydiag.board.new import Plan
 
     given: dict[str, Any] = {
         name: getattr(args, name)
@@ -100,8 +100,8 @@ def plan_of(args: argparse.Namespace, default_name: str) -> Plan:
 def run(args: argparse.Namespace) -> int:
     """Write a board file; 0."""
     from keydiag import board
-    from keydiag.board_new import new_board
-    from keydiag.board_table import from_csv
+    from keydiag.board.new import new_board
+    from keydiag.board.table import from_csv
 
     if args.csv is not None:
         if args.rows is not None or args.columns is not None:

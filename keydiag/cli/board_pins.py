@@ -31,7 +31,7 @@ def add(actions: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
 def run(args: argparse.Namespace) -> int:
     """Print the map; 1 if a test did not prove all of it."""
     from keydiag import board
-    from keydiag.board_pins import as_csv, as_json, pin_map
+    from keydiag.board.pins import as_csv, as_json, pin_map
 
     status = 0
     if read_file(args.file, "the board file or journal").lstrip().startswith("{"):
@@ -48,7 +48,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _proven(session: Session) -> tuple[dict[str, Any], int]:
     """The map with what the test proved, and the exit status; says what is not proven."""
-    from keydiag.board_pins import pin_map
+    from keydiag.board.pins import pin_map
     from keydiag.diagnosis.words import list_words
 
     diagnosis = session.diagnose_now()

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from statistics import median
 
 from keydiag.board import PITCH_MM, Key
-from keydiag.geometry import turned
+from keydiag.drawing.geometry import turned
 
 # Beyond this many usual distances two keys are no neighbours: a diagonal one is at 1.41, one in a
 # column shifted by half a pitch at 1.12.

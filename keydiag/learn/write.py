@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from keydiag.board import Board, Key, loads
-from keydiag.board_new import Plan, chip_of, write_board
+from keydiag.board.new import Plan, chip_of, write_board
 from keydiag.circuit import Circuit, Reading
 from keydiag.diagnosis import Diagnosis, diagnose
 from keydiag.diagnosis.words import list_words

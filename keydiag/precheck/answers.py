@@ -17,7 +17,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 
-from keydiag.diagnosis.meter import MeterTest
+from keydiag.diagnosis.meter import MeterAnswer, MeterTest
 from keydiag.errors import UsageError
 from keydiag.precheck.sheet import Check
 
@@ -156,11 +156,11 @@ def _volts(word: str) -> float:
     return value
 
 
-def evidence(answers: Mapping[str, Answer]) -> list[tuple[str, str]]:
-    """The readings as a journal keeps the answers to meter tests: (code of the test, "closed",
-    "diode" or "open")."""
-    return [
-        (reading.test.code, reading.seen)
+def evidence(answers: Mapping[str, Answer]) -> tuple[MeterAnswer, ...]:
+    """The readings as evidence for a diagnosis: each is the answer to a meter test, which a
+    journal files under the test's code."""
+    return tuple(
+        MeterAnswer(reading.test, reading.seen)
         for answer in answers.values()
         for reading in answer.readings
-    ]
+    )

@@ -12,7 +12,7 @@ from statistics import median
 
 from keydiag.board import Board
 from keydiag.circuit import Circuit
-from keydiag.diagnosis.meter import read
+from keydiag.diagnosis.meter import read_all
 from keydiag.diagnosis.words import CAUTIONS_SUPPLY, repair_words
 from keydiag.faults import Fault, enumerate_faults
 from keydiag.faults.priors import Priors
@@ -93,19 +93,19 @@ def _rails(answer: Answer) -> Trouble:
 
 def _electrical(circuit: Circuit, answers: Mapping[str, Answer]) -> list[Trouble]:
     readings = [(a, reading) for a in answers.values() for reading in a.readings]
-    nothing: frozenset[Fault] = frozenset()
+    healthy = read_all(circuit, frozenset(), [reading.test for _, reading in readings])
     odd = [
         (answer, reading)
-        for answer, reading in readings
-        if read(circuit, nothing, reading.test) != reading.seen
+        for (answer, reading), expected in zip(readings, healthy, strict=True)
+        if expected != reading.seen
     ]
     shows: dict[Fault, dict[MeterReading, str]] = {
         fault: {} for fault in _candidates(circuit, (r for _, r in odd))
     }
     for fault, shown in shows.items():
-        for _, reading in readings:
-            if _concerns(circuit, fault, reading):
-                shown[reading] = read(circuit, frozenset((fault,)), reading.test)
+        near = [reading for _, reading in readings if _concerns(circuit, fault, reading)]
+        seen = read_all(circuit, frozenset((fault,)), [reading.test for reading in near])
+        shown.update(zip(near, seen, strict=True))
     strange = {reading for _, reading in odd}
     plain = [reading for _, reading in readings if reading not in strange]
     # What a fault would show otherwise than seen, where all was well, speaks against it.

@@ -8,7 +8,7 @@ from itertools import groupby
 from textwrap import wrap
 
 from keydiag.board import Board
-from keydiag.board_map import map_svg
+from keydiag.drawing.wiring_map import map_svg
 from keydiag.diagnosis.words import CAUTIONS_METER, CAUTIONS_SOLDER
 from keydiag.faults import describe
 from keydiag.precheck.answers import Answer

@@ -13,7 +13,7 @@ from keydiag.circuit import Circuit
 from keydiag.diagnosis.model import Diagnosis
 from keydiag.observe import PressEvent, RestState
 from keydiag.session import say
-from keydiag.sweep import Status, Sweep
+from keydiag.observe.sweep import Status, Sweep
 
 __all__ = ["Course"]
 

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from keydiag.answers import Answer
+from keydiag.observe.answers import Answer
 from keydiag.circuit import Circuit, Reading
 from keydiag.diagnosis.model import Diagnosis, Finding
 from keydiag.diagnosis.words import list_words, rest_words
 from keydiag.faults import pack
-from keydiag.sweep import Sign
+from keydiag.observe.sweep import Sign
 
 CONNECT = "Plug the probe in."
 RECONNECT = "Plug the probe in again; everything seen so far is kept."

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 
-from keydiag.answers import expect
+from keydiag.observe.answers import expect
 from keydiag.circuit import Circuit, Reading
 from keydiag.session.views import KeyStatus
-from keydiag.sweep import Status, Sweep
+from keydiag.observe.sweep import Status, Sweep
 
 __all__ = ["hidden_at_rest", "statuses"]
 

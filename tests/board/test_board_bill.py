@@ -5,9 +5,9 @@ from pathlib import Path
 import pytest
 
 from keydiag import board
-from keydiag.board_bill import END_MM, LEAD_SLACK, LEG_MM, SLACK, bill, bill_lines, path_words
+from keydiag.drawing.bill import END_MM, LEAD_SLACK, LEG_MM, SLACK, bill, bill_lines, path_words
 from keydiag.circuit import Circuit
-from keydiag.geometry import face_point
+from keydiag.drawing.geometry import face_point
 
 SMALL = board.load(Path(__file__).parent / "two-by-three.toml")
 LEFT = board.example("bramblewick-left")

@@ -5,7 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from keydiag import board
-from keydiag.board_mirror import other_half, pin_table, pins_from_csv, text_of
+from keydiag.board.mirrored import other_half, pin_table, pins_from_csv, text_of
 from keydiag.chips import chips
 from keydiag.errors import BoardError, UsageError
 

@@ -7,10 +7,10 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from keydiag import board
-from keydiag.board_new import Plan, new_board
+from keydiag.board.new import Plan, new_board
 from keydiag.chips import chips
 from keydiag.errors import BoardError, UsageError
-from keydiag.geometry import outline, overlap
+from keydiag.drawing.geometry import outline, overlap
 
 # --- mirror -------------------------------------------------------------------------------------
 

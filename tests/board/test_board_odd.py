@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 
 from keydiag import board
-from keydiag.board_odd import MARGIN_V, one_diode_v, supply_warnings, warnings
-from keydiag.board_places import find_places
+from keydiag.board.odd import MARGIN_V, one_diode_v, supply_warnings, warnings
+from keydiag.board.places import find_places
 from keydiag.chips import Chip, chips
 
 SMALL = (Path(__file__).parent / "two-by-three.toml").read_text("utf-8")

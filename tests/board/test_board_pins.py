@@ -9,7 +9,7 @@ import pytest
 from tested import sweep
 
 from keydiag import board
-from keydiag.board_pins import as_csv, as_json, pin_map
+from keydiag.board.pins import as_csv, as_json, pin_map
 from keydiag.circuit import Circuit
 from keydiag.cli import main
 

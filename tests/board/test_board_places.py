@@ -1,6 +1,6 @@
 """Line numbers of places, on texts whose lines can be counted by eye."""
 
-from keydiag.board_places import find_places
+from keydiag.board.places import find_places
 
 
 def test_tables_fields_and_elements():

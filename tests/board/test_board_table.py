@@ -5,8 +5,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from keydiag import board
-from keydiag.board_new import Plan
-from keydiag.board_table import from_csv, keys_from_csv, to_csv
+from keydiag.board.new import Plan
+from keydiag.board.table import from_csv, keys_from_csv, to_csv
 from keydiag.errors import BoardError, KeydiagError
 
 TABLE = """\

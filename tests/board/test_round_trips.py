@@ -8,9 +8,9 @@ from hypothesis import strategies as st
 from tested import sweep
 
 from keydiag import board
-from keydiag.board_mirror import other_half, text_of
-from keydiag.board_new import Plan, new_board
-from keydiag.board_table import from_csv, to_csv
+from keydiag.board.mirrored import other_half, text_of
+from keydiag.board.new import Plan, new_board
+from keydiag.board.table import from_csv, to_csv
 from keydiag.circuit import Circuit
 from tests.learn.wires import by_pins, learn_at_once
 

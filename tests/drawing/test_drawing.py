@@ -10,12 +10,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from keydiag import board, drawing, geometry
-from keydiag.callouts import edge_toward, place_callout
+from keydiag import board, drawing
+from keydiag.drawing import geometry
+from keydiag.drawing.callouts import edge_toward, place_callout
 from keydiag.errors import UsageError
-from keydiag.geometry import face, face_point
-from keydiag.places import lay_out
-from keydiag.style import MARK
+from keydiag.drawing.geometry import face, face_point
+from keydiag.drawing.places import lay_out
+from keydiag.drawing.style import MARK
 
 LEFT = board.example("bramblewick-left")
 RIGHT = board.example("bramblewick-right")

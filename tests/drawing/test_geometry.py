@@ -6,12 +6,13 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from keydiag import board, geometry
+from keydiag import board
+from keydiag.drawing import geometry
 from keydiag.board import Board, Key, Line
 from keydiag.errors import UsageError
-from keydiag.geometry import along, distance, face, face_point, outline, overlap, turned
-from keydiag.leads import pads
-from keydiag.places import lay_out, locate, owner
+from keydiag.drawing.geometry import along, distance, face, face_point, outline, overlap, turned
+from keydiag.drawing.leads import pads
+from keydiag.drawing.places import lay_out, locate, owner
 
 LEFT = board.example("bramblewick-left")
 RIGHT = board.example("bramblewick-right")

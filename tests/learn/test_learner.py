@@ -8,7 +8,7 @@ import pytest
 from wires import LEFT, RIGHT, SMALL, by_pins, learn_in_time
 
 from keydiag import board
-from keydiag.board_new import Plan
+from keydiag.board.new import Plan
 from keydiag.chips import chips
 from keydiag.circuit import Circuit, Reading
 from keydiag.cli import board_learn, main

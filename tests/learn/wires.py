@@ -5,8 +5,8 @@ from functools import cache
 
 from keydiag import board
 from keydiag.board import Board
-from keydiag.board_new import Plan, new_board
-from keydiag.bounce import ones
+from keydiag.board.new import Plan, new_board
+from keydiag.observe.bounce import ones
 from keydiag.chips import chips
 from keydiag.circuit import Circuit
 from keydiag.faults import Fault, parse_fault, predict

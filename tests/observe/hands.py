@@ -16,7 +16,7 @@ from keydiag import board
 from keydiag.circuit import Circuit, Reading
 from keydiag.faults import pack, parse_fault, predict
 from keydiag.observe import REST, Bit, PressEvent, RestState
-from keydiag.sweep import Sweep
+from keydiag.observe.sweep import Sweep
 
 ROWS, COLUMNS = "ABC", "WXYZ"
 PINS = ["PB0", "PB1", "PB2", "PF4", "PF5", "PF6", "PF7"]

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from keydiag.alignment import ODDS, Step, align
+from keydiag.observe.alignment import ODDS, Step, align
 
 N_KEYS = 3
 FREE = -1

@@ -9,7 +9,7 @@ from __future__ import annotations
 import pytest
 from hands import Hands, small_half
 
-from keydiag.sweep import Sweep
+from keydiag.observe.sweep import Sweep
 
 HALF = small_half()
 KEYS = HALF.keys

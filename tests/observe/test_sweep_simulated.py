@@ -19,7 +19,7 @@ from keydiag.observe import Observer, RestState
 from keydiag.sources.base import ReadingAt
 from keydiag.sources.hands import HandScript, Slips
 from keydiag.sources.virtual import VirtualHalf, VirtualSource
-from keydiag.sweep import Sweep
+from keydiag.observe.sweep import Sweep
 
 CIRCUIT = Circuit(board.example("bramblewick-left"))
 KEYS = CIRCUIT.keys

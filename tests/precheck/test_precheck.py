@@ -7,9 +7,11 @@ import pytest
 
 from keydiag import board
 from keydiag.circuit import Circuit
-from keydiag.diagnosis.meter import read
+from keydiag.diagnosis import Diagnostician
+from keydiag.diagnosis.meter import parse_code, read
 from keydiag.errors import UsageError
-from keydiag.faults import Fault, enumerate_faults, parse_fault
+from keydiag.faults import Fault, enumerate_faults, parse_fault, predict
+from keydiag.observe import Observation
 from keydiag.precheck import (
     answers_form,
     evidence,
@@ -258,7 +260,32 @@ def test_evidence_is_the_meter_readings_in_the_words_of_the_diagnosis():
     checks = sheet(LEFT)
     answers = parse_answers("look plug: ok\nL17: 0.6\nrow R5: R6 0.0\n", checks)
     # L17's leg toward the diode against the pin of its row; PD7 is R5, PE6 is R6.
-    assert evidence(answers) == [("L17.1 to PD1", "diode"), ("PD7 to PE6", "closed")]
+    told = [(answer.test.code, answer.result) for answer in evidence(answers)]
+    assert told == [("L17.1 to PD1", "diode"), ("PD7 to PE6", "closed")]
+    circuit = Circuit(LEFT)
+    assert [parse_code(circuit, code) for code, _ in told] == [a.test for a in evidence(answers)]
+
+
+def test_evidence_narrows_a_diagnosis_down():
+    # L23 is dead. Pressing alone leaves five look-alikes; before power its leg read OL against the
+    # pin of its row, so it is neither the switch nor the joint on the column's side.
+    circuit = Circuit(LEFT)
+    fault = parse_fault(circuit, "L23 diode-row joint open")
+    rest = Observation((), circuit.healthy_rest, (), 0, 1, "rest")
+    seen = [rest] + [
+        Observation((k,), predict(circuit, [fault], (k,)).as_reading(), (), 0, 1, "sweep")
+        for k in LEFT.key
+    ]
+
+    def kinds(answers):
+        (finding,) = Diagnostician(circuit).diagnose(seen, answers=answers).findings
+        return {(m.kind, m.at) for m in finding.members if m.probability > 0.05}
+
+    before = kinds(())
+    answers = parse_answers(measured(LEFT, [fault]), sheet(LEFT))
+    after = kinds(evidence(answers))
+    assert ("open-joint", ("L23 switch-column joint",)) in before - after
+    assert ("open-joint", ("L23 diode-row joint",)) in after
 
 
 # --- pages --------------------------------------------------------------------------------------

@@ -17,7 +17,7 @@ from keydiag.observe import Observer
 from keydiag.sources.base import Counted, LinkDown, ReadingAt
 from keydiag.sources.hands import HandScript, Slips
 from keydiag.sources.virtual import VirtualSource, ideal
-from keydiag.sweep import Sweep
+from keydiag.observe.sweep import Sweep
 
 FAULTS = ("L23 diode reversed", "L45 switch-diode joint open")
 LINKS: dict[str, tuple[Callable[[], Carry], Callable[[], Carry]]] = {

@@ -28,7 +28,7 @@ from keydiag.sources.base import (
 from keydiag.sources.hands import HandScript
 from keydiag.sources.replay import ReplaySource
 from keydiag.sources.virtual import VirtualSource
-from keydiag.sweep import Sweep
+from keydiag.observe.sweep import Sweep
 from keydiag.wire import Hi
 
 HI = Hi(1, "atmega32u4", "virtual-1", 26, 5000)

@@ -2,7 +2,7 @@
 
 What lives here: which fields there are, how to write each, and how to show a value or the nearest
 known word in one line. What does not: the models (board.py) and whether a well-shaped file makes
-sense (board_check.py).
+sense (board/check.py).
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """The wiring map on paper: a PDF at true scale, cut into sheets that overlap where it is too large.
 
 What lives here: paper sizes, tiling, and our own SVG elements as PDF. What does not: what is drawn
-(board_map.py, board_bill.py). The PDF itself is written by reportlab, which is imported here only.
+(wiring_map.py, bill.py). The PDF itself is written by reportlab, which is imported here only.
 """
 
 from __future__ import annotations
@@ -14,12 +14,12 @@ import xml.etree.ElementTree as ET
 from typing import Any, NamedTuple
 
 from keydiag.board import Board
-from keydiag.board_bill import bill_lines
-from keydiag.board_map import SIDE_WORDS, Sheet, draw_bar, draw_entry, line_list, map_sheet
+from keydiag.drawing.bill import bill_lines
+from keydiag.drawing.wiring_map import SIDE_WORDS, Sheet, draw_bar, draw_entry, line_list, map_sheet
 from keydiag.errors import UsageError
-from keydiag.parts import Ink
-from keydiag.pen import Pen, Side
-from keydiag.style import INK
+from keydiag.drawing.parts import Ink
+from keydiag.drawing.pen import Pen, Side
+from keydiag.drawing.style import INK
 
 # Upright sizes in mm: ISO 216; ANSI/ASME Y14.1 (letter, legal, tabloid; from memory).
 PAPERS = {

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from keydiag.board import Board
 from keydiag.chips import chips
 from keydiag.errors import UsageError
-from keydiag.geometry import Run, Wires, diode_body, face, face_point, lines, node_run, wires
-from keydiag.leads import Lead, Pads, leads, pads
+from keydiag.drawing.geometry import Run, Wires, diode_body, face, face_point, lines, node_run, wires
+from keydiag.drawing.leads import Lead, Pads, leads, pads
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,7 @@
 """Contact bounce: what one bit of the matrix did between steady runs, and the sum of it.
 
 Here: `Unsteady`, the evidence of bad contacts that goes with a press, and `Trace`, which collects
-it. Not here: what counts as steady, or as one press (observe.py).
+it. Not here: what counts as steady, or as one press (presses.py).
 """
 
 from __future__ import annotations

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from enum import IntEnum
 from functools import lru_cache
 
-from keydiag.bounce import ones
+from keydiag.observe.bounce import ones
 from keydiag.circuit import Reading
 from keydiag.faults import pack
 

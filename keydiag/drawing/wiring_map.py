@@ -2,7 +2,7 @@
 
 What lives here: a picture on which every line has a colour and a dash of its own, every key its
 number along either path, and the list of the lines. What does not: pictures of findings
-(drawing.py), paper and PDF (board_pdf.py), how much of everything is needed (board_bill.py).
+(picture.py), paper and PDF (pdf.py), how much of everything is needed (bill.py).
 
 Every part carries its address in a ``data-address`` attribute and every number along a path a
 ``data-order`` attribute, once per picture.
@@ -15,9 +15,9 @@ import textwrap
 from typing import NamedTuple
 
 from keydiag.board import Board
-from keydiag.board_bill import path_words
-from keydiag.geometry import Kind, Point, Run, distance, face, face_point, lines, place
-from keydiag.parts import (
+from keydiag.drawing.bill import path_words
+from keydiag.drawing.geometry import Kind, Point, Run, distance, face, face_point, lines, place
+from keydiag.drawing.parts import (
     JOINT_MM,
     WIRE_MM,
     Ink,
@@ -31,9 +31,9 @@ from keydiag.parts import (
     draw_offcut,
     draw_wire,
 )
-from keydiag.pen import LETTER, Anchor, Pen, Side, document
-from keydiag.places import Layout, lay_out
-from keydiag.style import INK, PAPER
+from keydiag.drawing.pen import LETTER, Anchor, Pen, Side, document
+from keydiag.drawing.places import Layout, lay_out
+from keydiag.drawing.style import INK, PAPER
 
 # Apart for most eyes, dark enough on white paper. The first seven are from Okabe and Ito's set
 # for colour-blind readers ("Color Universal Design", 2008; from memory), less its yellow.

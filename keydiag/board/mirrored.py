@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from keydiag.board import Board, dumps, loads, mirror
-from keydiag.board_new import HEAD, REMARKS, Plan, chip_of, choose_pins
+from keydiag.board.new import HEAD, REMARKS, Plan, chip_of, choose_pins
 from keydiag.errors import BoardError, Problem, UsageError
 
 

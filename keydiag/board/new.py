@@ -2,7 +2,7 @@
 
 What lives here: pure functions from a few figures to commented TOML text that passes the check,
 ready to be corrected by the builder, and the choice of pins. What does not: the same from a table
-of keys (board_table.py), reading and checking board files (board.py, board_check.py), asking the
+of keys (board/table.py), reading and checking board files (board.py, board/check.py), asking the
 questions (the command line).
 """
 
@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from keydiag.board import PITCH_MM, Board, Controller, Key, Line, Side, dumps, loads
-from keydiag.board_odd import side_by_side
+from keydiag.board.odd import side_by_side
 from keydiag.chips import Chip, chips
 from keydiag.errors import UsageError
 

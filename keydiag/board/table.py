@@ -1,7 +1,7 @@
 """A first board file from a table: the spreadsheet of keys that a builder keeps anyway.
 
 What lives here: a table (CSV) to commented TOML text that passes the check, and a board back to
-such a table. What does not: boards from a few figures, and the choice of pins (board_new.py).
+such a table. What does not: boards from a few figures, and the choice of pins (board/new.py).
 
 The table has one key per line, its first line names the columns:
 
@@ -28,7 +28,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from keydiag.board import CAP_MM, Board, Key, crossings, keys_of
-from keydiag.board_new import Plan, chip_of, write_board
+from keydiag.board.new import Plan, chip_of, write_board
 from keydiag.errors import BoardError, Problem
 
 _NEEDED = ("key", "x", "y", "row", "column")

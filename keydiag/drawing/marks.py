@@ -1,6 +1,6 @@
 """The marks on a picture: what is suspected is highlighted, ringed, numbered and named.
 
-What lives here: rings, numbers and labels, on the picture of drawing.py. What does not: where an
+What lives here: rings, numbers and labels, on the picture of picture.py. What does not: where an
 address lies (places.py), where a label has room (callouts.py).
 """
 
@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from keydiag.board import Board
-from keydiag.callouts import Box, edge_toward, place_callout
-from keydiag.geometry import (
+from keydiag.drawing.callouts import Box, edge_toward, place_callout
+from keydiag.drawing.geometry import (
     SWITCH_MM,
     Point,
     Run,
@@ -21,9 +21,9 @@ from keydiag.geometry import (
     place,
     spots,
 )
-from keydiag.pen import BOLD_LETTER, Anchor, Pen
-from keydiag.places import owner
-from keydiag.style import INK, MARK, PAPER
+from keydiag.drawing.pen import BOLD_LETTER, Anchor, Pen
+from keydiag.drawing.places import owner
+from keydiag.drawing.style import INK, MARK, PAPER
 
 _LABEL_MM = 2.8  # letter size of labels on the whole half
 _LIST_STEP_MM = 4.4  # from one line of the list of marks to the next

@@ -13,8 +13,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from keydiag.board import Board
-from keydiag.geometry import Point, box, face, face_point, lines
-from keydiag.marks import (
+from keydiag.drawing.geometry import Point, box, face, face_point, lines
+from keydiag.drawing.marks import (
     Places,
     anchor_of,
     draw_glow,
@@ -24,7 +24,7 @@ from keydiag.marks import (
     draw_part_names,
     part_names,
 )
-from keydiag.parts import (
+from keydiag.drawing.parts import (
     JOINT_MM,
     WIRE_MM,
     Ink,
@@ -37,9 +37,9 @@ from keydiag.parts import (
     draw_offcut,
     draw_wire,
 )
-from keydiag.pen import Pen, Side, document, inset
-from keydiag.places import Layout, lay_out, locate, owner
-from keydiag.style import COLUMN, GLASS, GLASS_EDGE, INK, ROW
+from keydiag.drawing.pen import Pen, Side, document, inset
+from keydiag.drawing.places import Layout, lay_out, locate, owner
+from keydiag.drawing.style import COLUMN, GLASS, GLASS_EDGE, INK, ROW
 
 __all__ = ["face_point", "locate", "svg", "zoom_svg"]
 

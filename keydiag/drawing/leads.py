@@ -12,7 +12,7 @@ import math
 from typing import NamedTuple
 
 from keydiag.board import Board, Line, walk
-from keydiag.geometry import (
+from keydiag.drawing.geometry import (
     Kind,
     Point,
     Run,

@@ -1,7 +1,7 @@
 """The sweep: how every key stands, what to press next, and what to press once more.
 
 Here: `Sweep`, fed with press events while the builder presses along. Not here: debouncing
-(observe.py), attribution of events to keys (following.py), prompting (session), and any finding
+(presses.py), attribution of events to keys (following.py), prompting (session), and any finding
 (diagnosis).
 
 A dead key gives no event, so it is only noticed when the next key answers, or when the builder
@@ -19,9 +19,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 from typing import Literal
 
-from keydiag.answers import Answer, expect
+from keydiag.observe.answers import Answer, expect
 from keydiag.circuit import Circuit, Reading
-from keydiag.following import LIKELY, Followed, Follower, Round, Sign
+from keydiag.observe.following import LIKELY, Followed, Follower, Round, Sign
 from keydiag.observe import Observation, PressEvent, RestState
 
 __all__ = ["Sign", "Status", "Sweep"]

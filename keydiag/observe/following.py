@@ -15,10 +15,10 @@ from math import exp, log
 
 import numpy as np
 
-from keydiag.alignment import ODDS, Alignment, Floats, Step, align, spread
-from keydiag.answers import Answer, Pair, compare, expect
+from keydiag.observe.alignment import ODDS, Alignment, Floats, Step, align, spread
+from keydiag.observe.answers import Answer, Pair, compare, expect
 from keydiag.circuit import Circuit, Reading
-from keydiag.exchanges import Exchange, RoundView, candidates, matched
+from keydiag.observe.exchanges import Exchange, RoundView, candidates, matched
 from keydiag.observe import PressEvent
 
 __all__ = ["Followed", "Follower", "Round", "Sign"]

@@ -2,7 +2,7 @@
 
 What lives here: checks over the parsed TOML (plain dicts and lists), so that all mistakes of a
 file are told at once, also when some part of it has the wrong shape. What does not: fields and
-types (board_shape.py), the models and reading files (board.py).
+types (board/shape.py), the models and reading files (board.py).
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
 from typing import Any, NamedTuple
 
-from keydiag.board_shape import HOW, Say, near, say_shape, show
+from keydiag.board.shape import HOW, Say, near, say_shape, show
 from keydiag.chips import Chip, chips
 from keydiag.errors import Problem
 

@@ -24,7 +24,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from keydiag.answers import Answer
+from keydiag.observe.answers import Answer
 
 __all__ = ["ODDS", "Alignment", "Odds", "Step", "align"]
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from keydiag.geometry import Point
+from keydiag.drawing.geometry import Point
 
 Box = tuple[float, float, float, float]  # left, top, right, bottom
 

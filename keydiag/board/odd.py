@@ -1,6 +1,6 @@
 """What a board file may say but seldom means: warnings, each with its place and its mend.
 
-What lives here: pure checks over a board that has passed the check (board_check.py holds what
+What lives here: pure checks over a board that has passed the check (board/check.py holds what
 cannot be). A warning never stops anything; where it was meant so, the builder goes on.
 """
 
@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping
 from itertools import combinations
 
 from keydiag.board import Board, Line, keys_of, walk
-from keydiag.board_check import Found, as_problems
+from keydiag.board.check import Found, as_problems
 from keydiag.chips import Chip, chips
 from keydiag.errors import Problem
 

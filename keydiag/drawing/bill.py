@@ -11,8 +11,8 @@ from collections import Counter
 from dataclasses import dataclass
 
 from keydiag.board import Board, Line, walk
-from keydiag.geometry import Kind, face_point, lines, wire_joint, wires
-from keydiag.leads import pads
+from keydiag.drawing.geometry import Kind, face_point, lines, wire_joint, wires
+from keydiag.drawing.leads import pads
 
 # All of these: common practice, no source.
 SLACK = 1.15  # of a wire along its keys: it bends around legs and is never quite taut

@@ -17,8 +17,8 @@ from math import log
 import numpy as np
 from numpy.typing import NDArray
 
-from keydiag.alignment import ODDS, Alignment, Floats, Step, align
-from keydiag.answers import Pair
+from keydiag.observe.alignment import ODDS, Alignment, Floats, Step, align
+from keydiag.observe.answers import Pair
 
 __all__ = ["Exchange", "RoundView", "candidates", "matched"]
 

@@ -2,7 +2,7 @@
 
 Coordinates are those of the board file: mm, seen from the top (the key side), x to the right, y
 down; a turn is clockwise as seen from the top. Nothing here is mirrored: which side one looks at
-is a matter of the picture (drawing.py). Where a whole address lies is told by places.py.
+is a matter of the picture (picture.py). Where a whole address lies is told by places.py.
 
 A board file says where the keys sit, not where on a switch the legs are. The face below is
 invented, a plain switch whose two legs stand at different heights so that rows can run across

@@ -19,7 +19,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from enum import IntEnum
 
-from keydiag.bounce import Piece, Trace, Unsteady, ones
+from keydiag.observe.bounce import Piece, Trace, Unsteady, ones
 from keydiag.circuit import Reading
 from keydiag.faults import pack, unpack
 

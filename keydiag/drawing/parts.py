@@ -1,7 +1,7 @@
 """The single parts of a picture: caps, switches, diodes, joints, wires, flags, the controller.
 
 What lives here: how each part looks, in whatever ink its line has. What does not: what is drawn in
-which order (drawing.py, board_map.py), and where it lies (geometry.py, leads.py, places.py).
+which order (picture.py, wiring_map.py), and where it lies (geometry.py, leads.py, places.py).
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from keydiag.board import Board
-from keydiag.geometry import (
+from keydiag.drawing.geometry import (
     SWITCH_MM,
     Point,
     Run,
@@ -22,10 +22,10 @@ from keydiag.geometry import (
     outline,
     place,
 )
-from keydiag.marks import square
-from keydiag.pen import BOLD_LETTER, LETTER, Pen, Side
-from keydiag.places import Layout
-from keydiag.style import (
+from keydiag.drawing.marks import square
+from keydiag.drawing.pen import BOLD_LETTER, LETTER, Pen, Side
+from keydiag.drawing.places import Layout
+from keydiag.drawing.style import (
     BODY,
     BODY_EDGE,
     CAP,

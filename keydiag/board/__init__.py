@@ -2,8 +2,8 @@
 
 What lives here: the models of the file, reading and writing it, and the few questions that can
 be answered from the file alone (in which order does a line visit its keys, which crossing is a
-key on). What does not: the checks of what a file may say (board_check.py), nets and conduction
-(circuit.py), pictures (drawing.py).
+key on). What does not: the checks of what a file may say (board/check.py), nets and conduction
+(circuit.py), pictures (drawing/).
 
 The matrix is not written down in a board file. A key's crossing follows from the two paths it
 stands on, so it cannot contradict the wiring.
@@ -20,8 +20,9 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from keydiag import board_check, resources
-from keydiag.board_places import find_places
+from keydiag import resources
+from keydiag.board import check as board_check
+from keydiag.board.places import find_places
 from keydiag.errors import BoardError, Problem
 
 PITCH_MM = 19.05  # the trade's key pitch, 0.75 inch exactly (common practice, no source)

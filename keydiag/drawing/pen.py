@@ -2,7 +2,7 @@
 
 The solder side is the mirror image of the key side. The pen mirrors every coordinate it is given
 and no glyph, so text stays readable; whoever draws need not think about sides. What is drawn is
-decided elsewhere (drawing.py).
+decided elsewhere (picture.py).
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from html import escape
 from typing import Any, Literal
 
-from keydiag.geometry import Point
+from keydiag.drawing.geometry import Point
 
 Side = Literal["key", "solder"]
 
