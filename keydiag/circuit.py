@@ -133,6 +133,7 @@ class _Fields(dict[int, int]):
 
     def __init__(self, width: int) -> None:
         self.width = width
+        self.every_pin = (1 << width) - 1
         self[-1] = sum(1 << width * field for field in range(width + 1))
         self.own = sum(1 << width * (pin + 1) + pin for pin in range(width))
 
@@ -451,8 +452,9 @@ class Wiring:
     def _read(self, nets: _Nets, diodes: set[tuple[int, int]]) -> tuple[int, int]:
         """The packed reading of these nets, joined by these diodes (anode, cathode)."""
         members, fields = nets.members, self.circuit.fields
+        supply = nets.find(self._supply)
         doubt = 0
-        if self._rails or self._dead or _chained(diodes):
+        if _chained(diodes) or self._rails and any(supply in diode for diode in diodes):
             bits, doubt = self._read_in_full(nets, diodes)
         else:
             # Every path is a wire or one diode: each diode lets the pins of its anode's net read
@@ -461,16 +463,26 @@ class Wiring:
             for anode, cathode in diodes:
                 if anode in members and cathode in members:
                     bits |= members[anode] * fields[members[cathode]]
+            idle = self._dead | members.get(supply, 0)  # pins that pull nothing low when driven
+            if idle:
+                bits &= ~(fields.every_pin * fields[idle])
+            if self._rails:
+                ground = nets.find(self._ground)
+                rest = members.get(ground, 0)
+                for anode, cathode in diodes:
+                    if cathode == ground:
+                        rest |= members.get(anode, 0)
+                bits |= rest * fields[-1]
+                bits &= ~(members.get(supply, 0) * fields[-1])
         if self._dead:
             # A dead pin's read-back: the trouble may be on either side of its driver.
-            width = len(self.circuit.pins)
-            own = sum(1 << width * (pin + 1) + pin for pin in range(width) if self._dead >> pin & 1)
             hidden = self._dead * fields[-1]
+            own = fields.own & hidden
             bits, doubt = bits & ~hidden, doubt & ~hidden | own
         return bits, doubt
 
     def _read_in_full(self, nets: _Nets, pairs: set[tuple[int, int]]) -> tuple[int, int]:
-        """Like `_read`, for rails, dead pins and paths of several diodes."""
+        """Like `_read`, for diodes from the supply and paths of several diodes."""
         members, fields = nets.members, self.circuit.fields
         ground, supply = nets.find(self._ground), nets.find(self._supply)
         diodes = list(pairs)
