@@ -13,10 +13,20 @@ from dataclasses import dataclass
 
 from keydiag.circuit import Circuit
 from keydiag.diagnosis.model import Finding, Member, NextTest
+from keydiag.drawing.geometry import (
+    Kind,
+    Point,
+    Run,
+    along,
+    box,
+    face,
+    face_point,
+    place,
+    wire_joint,
+)
+from keydiag.drawing.places import Layout, owner
 from keydiag.errors import UsageError
 from keydiag.faults import meeting_places, near_keys
-from keydiag.drawing.geometry import Kind, Point, Run, along, box, face, face_point, place, wire_joint
-from keydiag.drawing.places import Layout, owner
 
 STEP_MM = 0.5  # how finely runs of wire are searched for the place where two nets come close
 TOUCHING_MM = 3.0  # nets this close, or crossing, get one mark instead of one each
