@@ -14,8 +14,10 @@ from textual.binding import Binding, BindingType
 from textual.containers import Container, Horizontal, Vertical, VerticalScroll
 from textual.content import Content
 from textual.screen import Screen
+from textual.widget import Widget
 from textual.widgets import OptionList, Static
 
+from keydiag.diagnosis.model import Finding
 from keydiag.drawing.pen import Side
 from keydiag.screen import bars, messages, themes, words
 from keydiag.screen.choice import Choice
@@ -73,6 +75,7 @@ class BenchScreen(Screen[None]):
         self.picked_key: str | None = None
         self._asked = ""  # what a second press of the same key would do
         self._lines: dict[str, Content] = {}
+        self._filled: dict[Widget, tuple[Finding | None]] = {}  # what a panel shows
         # The parts that are spoken to often.
         self.map = LayoutView(self.snapshot.board, look, id="layout")
         self.list = Findings(compact=True)
@@ -187,11 +190,22 @@ class BenchScreen(Screen[None]):
 
     def _show_finding(self) -> None:
         """Bring everything that depends on the chosen finding up to date."""
-        self.query_one(WhyPanel).show(self.choice.finding)
-        self.query_one(MendPanel).show(self.choice.finding)
-        self.query_one(TestPanel).show(self.choice.finding)
         self.zoom.show_leads(())
+        self._fill_panels()
         self._show_places()
+
+    def _fill_panels(self) -> None:
+        """Tell the panels on show about the finding; the others when they are shown. While keys
+        are pressed findings come and go, and nothing that nobody sees is to cost time."""
+        finding = self.choice.finding
+        for panel in (
+            self.query_one(WhyPanel),
+            self.query_one(MendPanel),
+            self.query_one(TestPanel),
+        ):
+            if panel.has_class("-shown") and self._filled.get(panel) != (finding,):
+                self._filled[panel] = (finding,)
+                panel.show(finding)
 
     def _show_places(self) -> None:
         layout, suspect = self.choice.layout, self.choice.suspect
@@ -199,7 +213,8 @@ class BenchScreen(Screen[None]):
             self.zoom.clear()
             self.map.show_overlay(None)
             return
-        self.zoom.show(layout, self.choice.suspects, self.choice.member, self.side)
+        if self.zoom.has_class("-shown"):
+            self.zoom.show(layout, self.choice.suspects, self.choice.member, self.side)
         # While keys are to be pressed the map shows keys and nothing else.
         pressing = self.snapshot.step in _SWEEPING and self.panel == "key" and not self.picked_key
         self.map.show_overlay(None if pressing else Overlay(layout, suspect))
@@ -244,6 +259,8 @@ class BenchScreen(Screen[None]):
         self.call_after_refresh(self.list.scroll_to_highlight)
         hidden = frozenset({"picture"}) if both else frozenset()
         self.query_one(bars.PanelTabs).show(other if both else self.panel, hidden)
+        self._fill_panels()
+        self._show_places()
 
     def _show_side(self) -> None:
         self.query_one("#side", Static).update(words.side(self.side), layout=False)
@@ -301,7 +318,6 @@ class BenchScreen(Screen[None]):
             self.map.show_cursor(None)
         self.panel = name
         self._show_panels()
-        self._show_places()
 
     def action_choose(self, name: str) -> None:
         """Show a panel and go to what there is to choose in it."""
