@@ -47,8 +47,8 @@ def run(args: argparse.Namespace) -> int:
     """Draw a half; 0."""
     from keydiag import board
     from keydiag.drawing.bill import bill_lines
-    from keydiag.drawing.wiring_map import map_svg
     from keydiag.drawing.pdf import map_pdf
+    from keydiag.drawing.wiring_map import map_svg
 
     half = board.load(args.file)
     stem = args.stem or Path(args.file).stem

@@ -15,11 +15,11 @@ from typing import Any, NamedTuple
 
 from keydiag.board import Board
 from keydiag.drawing.bill import bill_lines
-from keydiag.drawing.wiring_map import SIDE_WORDS, Sheet, draw_bar, draw_entry, line_list, map_sheet
-from keydiag.errors import UsageError
 from keydiag.drawing.parts import Ink
 from keydiag.drawing.pen import Pen, Side
 from keydiag.drawing.style import INK
+from keydiag.drawing.wiring_map import SIDE_WORDS, Sheet, draw_bar, draw_entry, line_list, map_sheet
+from keydiag.errors import UsageError
 
 # Upright sizes in mm: ISO 216; ANSI/ASME Y14.1 (letter, legal, tabloid; from memory).
 PAPERS = {

@@ -8,8 +8,8 @@ from itertools import groupby
 from textwrap import wrap
 
 from keydiag.board import Board
-from keydiag.drawing.wiring_map import map_svg
 from keydiag.diagnosis.words import CAUTIONS_METER, CAUTIONS_SOLDER
+from keydiag.drawing.wiring_map import map_svg
 from keydiag.faults import describe
 from keydiag.precheck.answers import Answer
 from keydiag.precheck.judge import Judgement

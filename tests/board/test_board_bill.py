@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 
 from keydiag import board
-from keydiag.drawing.bill import END_MM, LEAD_SLACK, LEG_MM, SLACK, bill, bill_lines, path_words
 from keydiag.circuit import Circuit
+from keydiag.drawing.bill import END_MM, LEAD_SLACK, LEG_MM, SLACK, bill, bill_lines, path_words
 from keydiag.drawing.geometry import face_point
 
 SMALL = board.load(Path(__file__).parent / "two-by-three.toml")

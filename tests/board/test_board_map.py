@@ -9,9 +9,9 @@ from any_board import boards
 from hypothesis import given, settings
 
 from keydiag import board
+from keydiag.board.new import Plan, new_board
 from keydiag.drawing import geometry
 from keydiag.drawing.wiring_map import BAR_MM, inks_of, map_svg
-from keydiag.board.new import Plan, new_board
 
 LEFT = board.example("bramblewick-left")
 RIGHT = board.example("bramblewick-right")

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from keydiag import board
 from keydiag.board.new import Plan, new_board
 from keydiag.chips import chips
-from keydiag.errors import BoardError, UsageError
 from keydiag.drawing.geometry import outline, overlap
+from keydiag.errors import BoardError, UsageError
 
 # --- mirror -------------------------------------------------------------------------------------
 

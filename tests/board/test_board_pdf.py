@@ -9,9 +9,9 @@ import pytest
 from pypdf.generic import ContentStream
 
 from keydiag import board
-from keydiag.drawing.wiring_map import inks_of, map_sheet
 from keydiag.board.new import Plan, new_board
 from keydiag.drawing.pdf import OVERLAP_MM, PAPERS, map_pdf, tiling
+from keydiag.drawing.wiring_map import inks_of, map_sheet
 from keydiag.errors import UsageError
 
 LEFT = board.example("bramblewick-left")

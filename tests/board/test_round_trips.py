@@ -62,7 +62,9 @@ def test_what_a_table_writes(half):
     plan = Plan(half.name, 0, 0, cathode_at=half.cathode_at, diode_side=half.diode_side)
     again = board.loads(from_csv(to_csv(half), plan), "table")
     hold(again)
-    assert by_pins(again) == by_pins(half) and again.key == half.key
+    assert by_pins(again) == by_pins(half) and list(again.key) == list(half.key)
+    for name, key in half.key.items():  # a spreadsheet has no spaces around its words
+        assert again.key[name] == key.model_copy(update={"legend": key.legend.strip()})
     twice = board.loads(from_csv(to_csv(again), plan), "table")  # nothing is lost any more
     assert is_one_circuit(twice, again)
 

@@ -6,7 +6,6 @@ from functools import cache
 from keydiag import board
 from keydiag.board import Board
 from keydiag.board.new import Plan, new_board
-from keydiag.observe.bounce import ones
 from keydiag.chips import chips
 from keydiag.circuit import Circuit
 from keydiag.faults import Fault, parse_fault, predict
@@ -15,6 +14,7 @@ from keydiag.learn.answers import Answer, answer_of
 from keydiag.learn.infer import Learned
 from keydiag.learn.order import settle
 from keydiag.observe import REST, Bit, Observation
+from keydiag.observe.bounce import ones
 from keydiag.sources.hands import NO_SLIPS, HandScript, Slips
 from keydiag.sources.virtual import VirtualHalf, VirtualSource
 
