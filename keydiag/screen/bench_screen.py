@@ -324,7 +324,7 @@ class BenchScreen(Screen[None]):
         self.action_panel(name)
         choices = self.query_one(f"#{name} OptionList", OptionList)
         if choices.display:
-            choices.focus()
+            self.set_focus(choices)  # at once: the next key may follow on its heels
             if choices.highlighted is None:
                 choices.action_first()
             # In a short panel the text before them fills it: bring the choices into view.
