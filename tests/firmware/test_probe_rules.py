@@ -291,6 +291,17 @@ def test_a_watch_of_a_closed_crossing_and_one_that_bounces_for_long() -> None:
     assert len(of(Scan, said)) == 1
 
 
+def test_a_watch_owns_up_to_the_longest_time_it_did_not_look() -> None:
+    probe, _ = running()
+    probe.say(Watch(0, 2, 20))
+    probe.poll(300)
+    begun = probe.us
+    probe.sleep(0.005)
+    probe.flicker(0, 2, begun + 1000, 1000, 2)  # closes and opens unseen
+    [edges] = of(Edges, probe.poll(2000))
+    assert 5000 <= edges.gap_us < 5100 and edges.at_us == ()
+
+
 def test_a_watch_counts_as_reading_for_silence_and_signs_of_life() -> None:
     probe, _ = running()
     for _ in range(20):
@@ -371,9 +382,8 @@ def test_damaged_lines_under_the_sanitizers() -> None:
 
 
 def test_the_fuzz_corpus_and_changed_copies_of_it_under_the_sanitizers() -> None:
-    """host/fuzz_target.cpp is a libFuzzer target; here it runs without libFuzzer, for a bounded time
-    and in the same way each time. With clang, for as long as one likes: firmware_probe/README.md.
-    """
+    """host/fuzz_target.cpp is a libFuzzer target; here it runs without it, bounded and in the
+    same way each time. With clang, for as long as one likes: firmware_probe/README.md."""
     sources = (*PLAIN, HOST / "fake_board.cpp", HOST / "fuzz_target.cpp", HOST / "fuzz_main.cpp")
     flags = ("-DPROBE_PINS=26", "-fsanitize=address,undefined", "-fno-sanitize-recover=all")
     fuzz = compile_host("fuzz_corpus", sources, flags)

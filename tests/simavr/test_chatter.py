@@ -1,4 +1,4 @@
-"""Ten thousand chattering presses through the real binary: what arrives at the host is, bit for bit,
+"""Ten thousand chattering presses through the real binary: what the host hears is, bit for bit,
 what was on the pads whenever the sketch looked, and nothing is lost on the way.
 
 Two truths that do not know the sketch: the harness's record of the pads (harness/events.h), and
