@@ -11,6 +11,7 @@ from keydiag.cli.board_files import add_force, check_new, read_file, write_new
 from keydiag.errors import UsageError
 
 if TYPE_CHECKING:
+    from keydiag.board import Board
     from keydiag.precheck import Answer, Check
 
 
@@ -31,6 +32,11 @@ def add(actions: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
         "--ask",
         action="store_true",
         help="ask for every answer that is missing, and add it to the --answers file at once",
+    )
+    parser.add_argument(
+        "--journal",
+        metavar="JOURNAL",
+        help="add the meter readings to the journal of a test of this half, as evidence",
     )
     add_force(parser)
     parser.set_defaults(run=run)
@@ -67,7 +73,11 @@ def run(args: argparse.Namespace) -> int:
     if args.answers is not None or args.ask:
         judgement = judge(half, checks, answers)
         print("\n".join(judgement_lines(judgement)))
+        if args.journal is not None:
+            _into_journal(args.journal, half, answers)
         return 0 if judgement.clear else 1
+    if args.journal is not None:
+        raise UsageError("--journal: there is nothing to add without --answers or --ask")
     written = [out for out in (args.html, args.form) if out is not None]
     if written:
         print(f"written: {', '.join(written)}")
@@ -112,6 +122,25 @@ def _ask(
                 _append(path, f"{check.code}: {line.strip()}\n")
             break
     return found
+
+
+def _into_journal(path: str, half: Board, answers: dict[str, Answer]) -> None:
+    """Add the readings to a journal, each once however often this is done."""
+    from keydiag import board
+    from keydiag.journal import Writer, read
+    from keydiag.precheck import evidence
+
+    if board.loads(read(path).board_text, path) != half:
+        raise UsageError(f"{path}: is the journal of another half, or of another board file")
+    writer, journal = Writer.resume(path)
+    known = {(e.get("code"), e.get("value")) for e in journal.events if e["kind"] == "answer"}
+    new = [(answer.test.code, answer.result) for answer in evidence(answers)]
+    new = [each for each in dict.fromkeys(new) if each not in known]
+    with writer:
+        for code, value in new:
+            writer.event("answer", code=code, value=value)
+        writer.sync()
+    print(f"{path}: {len(new)} readings added.")
 
 
 def _append(path: str, line: str) -> None:

@@ -5,7 +5,7 @@ The only part of this room that touches a source, and so perhaps a port.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 
 from keydiag.chips import Chip
 from keydiag.errors import UsageError
@@ -66,8 +66,3 @@ def listen(
         if now != last:
             last = now
             tell(learner)
-
-
-def ports_of(learner: Learner, pins: Sequence[int]) -> list[str]:
-    """The names of pins of a reading."""
-    return [learner.ports[pin] for pin in pins]

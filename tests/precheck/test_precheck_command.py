@@ -6,8 +6,10 @@ import pytest
 
 from keydiag import board
 from keydiag.cli import main
+from keydiag.journal import read
 from keydiag.precheck import sheet
 from keydiag.resources import fixture
+from tests.board.tested import sweep
 
 LEFT = str(fixture("bramblewick-left.toml"))
 
@@ -75,3 +77,26 @@ def test_asking_keeps_every_answer_at_once(here, capsys, monkeypatch):
 def test_asking_needs_a_terminal(here, capsys):
     assert precheck("--ask") == 2
     assert "--ask needs a terminal" in capsys.readouterr().err
+
+
+def test_readings_become_evidence_in_a_journal(here, capsys):
+    half = board.load(LEFT)
+    sweep(half, ["L23 diode-row joint open"], here / "j.jsonl")
+    (here / "a.txt").write_text(good_answers().replace("L23: 0.6", "L23: OL"))
+    for added in (41 + 78, 0):  # doing it again adds nothing
+        assert precheck("--answers", "a.txt", "--journal", "j.jsonl") == 1
+        assert f"j.jsonl: {added} readings added." in capsys.readouterr().out
+    events = [event for event in read("j.jsonl").events if event["kind"] == "answer"]
+    # 41 diodes, and 13 lines against each other: 13 * 12 / 2.
+    assert len(events) == 41 + 78
+    assert {"kind": "answer", "code": "L23.1 to PD0", "value": "open"} in events
+    assert main(["diagnose", "j.jsonl"]) == 1  # and it is still a journal
+
+
+def test_readings_of_another_half_are_refused(here, capsys):
+    sweep(board.example("bramblewick-right"), [], here / "j.jsonl")
+    (here / "a.txt").write_text(good_answers())
+    assert precheck("--answers", "a.txt", "--journal", "j.jsonl") == 2
+    assert "j.jsonl: is the journal of another half" in capsys.readouterr().err
+    assert precheck("--journal", "j.jsonl") == 2
+    assert "nothing to add without --answers or --ask" in capsys.readouterr().err
