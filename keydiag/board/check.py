@@ -2,7 +2,7 @@
 
 What lives here: checks over the parsed TOML (plain dicts and lists), so that all mistakes of a
 file are told at once, also when some part of it has the wrong shape. What does not: fields and
-types (board/shape.py), the models and reading files (board.py).
+types (shape.py), the models and reading files (__init__.py).
 """
 
 from __future__ import annotations

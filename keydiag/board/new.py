@@ -2,8 +2,8 @@
 
 What lives here: pure functions from a few figures to commented TOML text that passes the check,
 ready to be corrected by the builder, and the choice of pins. What does not: the same from a table
-of keys (board/table.py), reading and checking board files (board/__init__.py, board/check.py), asking the
-questions (the command line).
+of keys (table.py), reading and checking board files (__init__.py, check.py), asking the questions
+(the command line).
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """The fields of a board file, and plain words for what pydantic says about their shape.
 
 What lives here: which fields there are, how to write each, and how to show a value or the nearest
-known word in one line. What does not: the models (board.py) and whether a well-shaped file makes
+known word in one line. What does not: the models (__init__.py) and whether a well-shaped file makes
 sense (board/check.py).
 """
 
