@@ -1,5 +1,7 @@
 """The probe's real image on a simulated ATmega32U4, spoken to over its USB serial port."""
 
+import time
+
 import pytest
 import serial
 
@@ -382,33 +384,27 @@ def test_no_pin_is_driven_for_longer_than_promised() -> None:
 
 
 def test_a_host_that_does_not_read_loses_lines_and_can_tell() -> None:
-    with SimulatedProbe(matrix(2, 2), speed=2) as probe, Bench(probe) as bench:
+    with SimulatedProbe(matrix(2, 2)) as probe, Bench(probe) as bench:
         bench.hello()
         bench.go(ports(2, 2))
 
         def wait_for_readings(n: int) -> None:
-            def there() -> bool:
-                # Signs of life at least every second of the probe's own time, or it stops.
-                if time.monotonic() - said[0] > 0.1:
-                    said[0] = time.monotonic()
-                    bench.say(wire.Full())
-                return probe.drives().counts[PORTS.index("PD1")] > before + n
-
-            said = [0.0]
             before = probe.drives().counts[PORTS.index("PD1")]
-            wait_until(there)
+            wait_until(lambda: probe.drives().counts[PORTS.index("PD1")] > before + n)
 
-        # 140 kB of answers nobody reads: more than all buffers on the way hold.
-        for _ in range(3000):
+        # 28 kB of answers nobody reads: more than all buffers on the way hold (some 20 kB).  One
+        # question at a time: simavr now and then spoils a byte when packets come back to back.
+        for _ in range(600):
             bench.say(wire.Full())
-        wait_for_readings(2500)
-        # The scan goes on all the same, and what changes now finds no room.
-        for _ in range(5):
+            time.sleep(0.002)
+        wait_for_readings(300)
+        # The scan goes on all the same, and most of what changes now finds no room.
+        for _ in range(15):
             bench.say(wire.Full())  # a sign of life
             probe.press("K11")
-            wait_for_readings(20)
+            wait_for_readings(8)
             probe.release("K11")
-            wait_for_readings(20)
+            wait_for_readings(8)
         probe.press("K22")
         held = tuple(
             mask_of(p, COLUMN_PORTS[1]) if p == ROW_PORTS[1] else mask_of(p) for p in ports(2, 2)
