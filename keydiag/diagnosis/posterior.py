@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 from keydiag.diagnosis.candidates import Candidates, pins_of
 from keydiag.diagnosis.evidence import Evidence
@@ -227,7 +228,10 @@ class Explainer:
         return explained
 
     def _clash(self, whole: Space, explained: list[Explained]) -> tuple[int, int] | None:
-        """Two groups whose best explanations spoil each other, if there are any."""
+        """Two groups whose best explanations share a fault or spoil each other, if there are any."""
+        for i, j in combinations(range(len(explained)), 2):
+            if explained[i].best_faults & explained[j].best_faults:
+                return i, j
         union: FaultSet = frozenset().union(*(e.best_faults for e in explained))
         wrong = [whole.deviating(n, union) for n in range(len(whole.frames))]
         for one in explained:

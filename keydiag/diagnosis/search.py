@@ -54,6 +54,8 @@ MOST_PRICED = 16
 NEAR_TOP = 2.0
 # Open keys in one set whose places are combined with each other; beyond, one key at a time.
 MOST_COMBINED = 4
+# Wrong bits among which a path the wrong way round is looked for.
+MOST_TURNED = 8
 # How much one added fault may lower the score on the way to a set whose members only fit together.
 DIP = 9.0
 
@@ -190,6 +192,10 @@ def ways_on(space: Space, number: int, faults: FaultSet) -> Iterator[Fault]:
         elif not deviating & predicted:
             useless = TAKING  # nothing is predicted that is not seen
     special = _special_keys(present)
+    if deviating & ~predicted:
+        # Something conducts that should not: an open place may be only half of what is wrong here,
+        # and which one it is may matter.
+        special |= space.frames[number].held
     stands_for = space.candidates.stands_for
     for fault in space.candidates.touching(keys, deviating):
         if fault.kind in useless or fault in present:
@@ -394,15 +400,32 @@ def _children(
             if hope + sum(price for bit, price in open_prices if not bit & shown) < floor:
                 continue
         faults = node.faults | {fault}
-        if space.fit(worst, faults)[0] > wrong or space.predicted(worst, faults) == before:
+        if space.predicted(worst, faults) == before:
             continue
+        floor_here = node.score - DIP
+        if space.fit(worst, faults)[0] > wrong:
+            if not _turned(space, worst, faults):
+                continue
+            floor_here = -math.inf
         # What a fault spoils at rest it spoils in every frame.
         if at_rest and worst and space.showing(fault, node.faults) & 1:
             if space.fit(0, faults)[0] > node.fits[0][0]:
                 continue
-        child = _grown(space, node, fault, node.score - DIP)
+        child = _grown(space, node, fault, floor_here)
         if child is not None:
             yield child
+
+
+def _turned(space: Space, number: int, faults: FaultSet) -> bool:
+    """True if all that is wrong in this frame is right the other way round: a diode on the path put
+    in backwards would mend it."""
+    wrong = bits_of(space.deviating(number, faults))
+    if len(wrong) > MOST_TURNED:
+        return False
+    width = len(space.predictor.circuit.pins)
+    bits = space.predicted(number, faults).bits
+    pairs = {(bit // width - 1, bit % width): bool(bits >> bit & 1) for bit in wrong}
+    return all(pairs.get((sense, drive)) is (not told) for (drive, sense), told in pairs.items())
 
 
 def _left(space: Space, node: _Node, number: int) -> _Node:

@@ -1,0 +1,115 @@
+"""Nothing more probable was missed: held against a MaxSAT solver and against plain enumeration."""
+
+from __future__ import annotations
+
+import math
+import random
+from itertools import combinations, product
+
+import pytest
+
+from keydiag.board import loads
+from keydiag.board.new import Plan, new_board
+from keydiag.circuit import Circuit
+from keydiag.diagnosis import Diagnostician
+from keydiag.faults import Fault, describe, enumerate_faults, pack
+from keydiag.faults.predict import FaultSet, wired
+from keydiag.faults.priors import Priors
+from tests.diagnosis.halves import bramblewick, named, small, sweep
+from tests.diagnosis.oracle import Oracle
+
+BLOCK = Circuit(loads(new_board(Plan(name="block", rows=5, columns=7))))
+# (half, faults, how many cases): the proof takes 0.1 s for one fault, seconds for three.
+LOTS = [
+    ("small", 1, 60), ("small", 2, 40), ("small", 3, 25), ("block", 1, 40), ("block", 2, 15),
+    ("left", 1, 15), ("left", 2, 5),
+]  # fmt: skip
+CIRCUITS = {"small": Circuit(small()), "block": BLOCK, "left": Circuit(bramblewick())}
+
+
+def drawn(circuit: Circuit, draw: random.Random, count: int) -> FaultSet:
+    """So many faults, each as often as its prior says."""
+    faults, priors = enumerate_faults(circuit), Priors(circuit)
+    weights = [priors.probability(fault) for fault in faults]
+    chosen: set[Fault] = set()
+    while len(chosen) < count:
+        chosen.update(draw.choices(faults, weights))
+    return frozenset(chosen)
+
+
+def cheapest(engine: Diagnostician, observations: list, oracle: Oracle) -> float | None:
+    """Cost of the engine's most probable set that explains every bit; None if it has none."""
+    together: set[Fault] = set()
+    for group in engine.explain(observations)[1]:
+        whole = [h.faults for h in group.hypotheses if h.faults and not h.leaves]
+        if not whole:
+            return None
+        together |= min(whole, key=lambda s: (sum(map(oracle.cost.__getitem__, s)), sorted(s)))
+    return sum(map(oracle.cost.__getitem__, together))
+
+
+@pytest.mark.parametrize(("half", "count", "cases"), LOTS)
+def test_no_explanation_of_higher_prior_was_missed(half: str, count: int, cases: int) -> None:
+    circuit = CIRCUITS[half]
+    engine, oracle = Diagnostician(circuit), Oracle(circuit)
+    draw = random.Random(f"{half} {count}")
+    proven = 0
+    for _ in range(cases):
+        faults = drawn(circuit, draw, count)
+        observations = sweep(circuit, faults)
+        cost = cheapest(engine, observations, oracle)
+        names = sorted(map(describe, faults))
+        if cost is None:
+            continue  # a slip of the hand is more probable than any set of faults
+        proof = oracle.prove(observations, cost - 1e-3)
+        assert proof.faults is None, (names, sorted(map(describe, proof.faults or ())))
+        assert proof.cost > cost - 2e-3, (names, "the solver gave up")
+        proven += 1
+    assert proven >= 0.9 * cases
+
+
+def explains(circuit: Circuit, faults: FaultSet, frames: list) -> bool:
+    half = wired(circuit, faults)
+    for held, seen in frames:
+        bits, unknown = half.packed(held)
+        if (bits ^ seen) & ~unknown:
+            return False
+    return True
+
+
+@pytest.mark.parametrize(
+    "names",
+    [
+        ("L23 diode reversed", "L45 switch-column joint open"),
+        ("L23 switch-column joint open", "L22 switch-column joint open"),
+        ("row R2 bridged to row R3", "L11 diode reversed"),
+    ],
+)
+def test_the_posterior_odds_are_those_of_all_pairs(names: tuple[str, str]) -> None:
+    """Every single fault and every pair of faults of a block of 5 x 7, simulated one by one."""
+    observations = sweep(BLOCK, named(BLOCK, *names))
+    frames = [(frozenset(o.held), pack(o.reading)) for o in observations]
+    healthy = wired(BLOCK, ())
+    # What deviates goes first: it refutes most.
+    frames.sort(key=lambda f: healthy.packed(f[0])[0] == f[1])
+    faults, priors = enumerate_faults(BLOCK), Priors(BLOCK)
+    sets = [frozenset((f,)) for f in faults] + [frozenset(p) for p in combinations(faults, 2)]
+    exact = {s: sum(map(priors.log_odds, s)) for s in sets if explains(BLOCK, s, frames)}
+    # A pair with a fault that nothing shows explains no more than the other one alone.
+    exact = {s: v for s, v in exact.items() if not any(s - {f} in exact for f in s)}
+
+    _, groups = Diagnostician(BLOCK).explain(observations)
+    whole = [[h for h in g.hypotheses if h.faults and not h.leaves] for g in groups]
+    found = {
+        frozenset().union(*(h.faults for h in chosen)): sum(math.log(h.probability) for h in chosen)
+        for chosen in product(*whole)
+    }
+    found = {s: v for s, v in found.items() if len(s) <= 2}
+    assert found.keys() <= exact.keys()
+    top = max(exact, key=lambda s: (exact[s], sorted(s)))
+    for faults_, log_probability in found.items():
+        odds = log_probability - found[top]
+        assert odds == pytest.approx(exact[faults_] - exact[top], abs=1e-9)
+    # What the engine dropped for being improbable is improbable.
+    total = sum(math.exp(v) for v in exact.values())
+    assert sum(math.exp(exact[s]) for s in found) / total > 0.99
