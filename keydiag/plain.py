@@ -70,3 +70,5 @@ class Plain:
         self._say("")
         for line in diagnosis_lines(session.diagnose_now()):
             self._say(line)
+        if session.missing:
+            self._say(session.missing)

@@ -148,6 +148,8 @@ def run_plain(bench: Bench, args: argparse.Namespace, journal: str | None) -> in
         plain.end(bench.session)
         if journal is not None and diagnosis.verdict != "pass":
             print(f"After mending, go on with: keydiag resume {journal}", flush=True)
+        elif journal is not None and bench.session.missing:
+            print(f"Go on with: keydiag resume {journal}", flush=True)
     return status_of(diagnosis)
 
 
@@ -180,6 +182,8 @@ def run_screen(bench: Bench, journal: str | None) -> int:
             raise KeyboardInterrupt
     diagnosis = bench.session.diagnose_now()
     print(verdict(diagnosis))
+    if bench.session.missing:
+        print(bench.session.missing)
     if journal is not None:
         print(f"Journal: {journal}")
     return status_of(diagnosis)

@@ -8,19 +8,24 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from random import Random
 from typing import Literal
 
 from keydiag.circuit import Circuit
 from keydiag.faults import Fault
 from keydiag.session import Session
 from keydiag.sources.base import LinkDown, LinkUp, ReadingAt, SourceEvent
-from keydiag.sources.hands import HandScript
+from keydiag.sources.hands import Act, HandScript
 from keydiag.sources.virtual import VirtualHalf, VirtualSource
 from keydiag.wire import Hi
 
 __all__ = ["DemoHalf", "Hands"]
 
 AWAY_US = 2_000_000  # unplugged for so long, by the session's time
+# Own judgement, no source: between the fingers of a hand; how long it holds; until the next chord.
+FINGERS_US = (5_000, 40_000)
+CHORD_US = 200_000
+BETWEEN_CHORDS_US = 300_000
 
 
 class DemoHalf:
@@ -81,6 +86,17 @@ class DemoHalf:
         """Press these keys one after the other, from now on."""
         self.half.play(HandScript.sweep(keys, self._seed + seed))
 
+    def hold(self, keys: Sequence[str], seed: int) -> None:
+        """Bring these keys down one after the other, hold them together, let go."""
+        random = Random(self._seed + seed)
+        acts, t_us = [], BETWEEN_CHORDS_US
+        for key in keys:
+            acts.append(Act(t_us, "press", key))
+            t_us += random.randint(*FINGERS_US)
+        for key in keys:
+            acts.append(Act(t_us + CHORD_US + random.randint(*FINGERS_US), "release", key))
+        self.half.play(HandScript(tuple(sorted(acts, key=lambda act: act.t_us))))
+
     def mend(self, mended: Iterable[Fault]) -> None:
         """Unplug, take these faults away, plug in again."""
         gone = set(mended)
@@ -101,6 +117,7 @@ class Hands:
     def __init__(self, half: DemoHalf) -> None:
         self._half = half
         self._round = 0
+        self._held: tuple[int, tuple[str, ...]] = (0, ())
 
     def follow(self, session: Session) -> None:
         """Look at the session, and press or mend what it asks for."""
@@ -110,3 +127,8 @@ class Hands:
         elif session.todo and session.rounds != self._round:
             self._round = session.rounds
             self._half.press(session.todo, self._round)
+        elif session.step != "findings" and session.chord and not session.departed:
+            asked = (session.rounds, session.chord)
+            if asked != self._held:  # the last chord is let go of
+                self._held = asked
+                self._half.hold(session.chord, self._round + session.chords_done[0])

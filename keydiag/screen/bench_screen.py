@@ -33,7 +33,7 @@ from keydiag.session import Snapshot
 # The panel and the side that go with a step, until the builder chooses otherwise.
 _PANEL = {"findings": "picture", "rework": "picture"}
 _SIDE: dict[str, Side] = {"findings": "solder", "rework": "solder"}
-_SWEEPING = ("sweep", "retest")
+_SWEEPING = ("sweep", "retest", "chords")
 _SURE_S = 3.0  # how long the second press of a key that is asked for twice has time to come
 _LEAST_PANEL = 28  # columns that the panels need
 _TALL = 38  # rows from which the picture and another panel are shown at once
@@ -134,12 +134,18 @@ class BenchScreen(Screen[None]):
         self._show_bars(old)
         if old is None or old.diagnosis is not new.diagnosis:
             self._new_diagnosis(first=old is None)
-        if self.picked_key or old is None or (old.notes, old.next_key) != (new.notes, new.next_key):
+        same = old is not None and (old.notes, old.next_key, old.chord) == (
+            new.notes, new.next_key, new.chord
+        )  # fmt: skip
+        if self.picked_key or not same:
             self.key_panel.show(new, self.picked_key, self.desk.journal)
 
     def _new_step(self) -> None:
-        self.side = _SIDE.get(self.snapshot.step, "key")
-        self.panel = _PANEL.get(self.snapshot.step, "key")
+        # With nothing found there is nothing to see on the solder side.
+        nothing = self.snapshot.diagnosis is not None and not self.snapshot.diagnosis.findings
+        step = "" if nothing and self.snapshot.step == "findings" else self.snapshot.step
+        self.side = _SIDE.get(step, "key")
+        self.panel = _PANEL.get(step, "key")
         self.picked_key = None
         self.map.show_cursor(None)
         self.key_panel.show(self.snapshot, None, self.desk.journal)

@@ -30,9 +30,9 @@ PICTURE = (
     ("╳", "on the map: a piece of wire that may be broken"),
 )  # fmt: skip
 KEYS = (
-    ("b  s  a", "one key back, skip this key, ask for the last key again"),
+    ("b  s  a", "one key back, skip this key or chord, ask for the last one again"),
     ("p", "pause: nothing that is pressed counts; p again goes on"),
-    ("e", "end the sweep or retest here: show what is known"),
+    ("e", "end the sweep, retest or chord check here: show what is known"),
     ("↑ ↓", "choose a finding (or whatever has the focus); Tab goes to the next list or the map"),
     ("1 2 3 4 5", "panels: key, picture, why, mend, test"),
     ("r", "say what you have reworked"),

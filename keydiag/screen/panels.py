@@ -61,7 +61,9 @@ class KeyPanel(Vertical):
         self._shown = (snapshot, picked, journal)
         key, width = picked or snapshot.next_key, max(10, self.size.width - 2)
         big, about, notes = (self.query_one(each, Static) for each in ("#big", "#about", "#notes"))
-        large = snapshot.next_key or ("pass" if snapshot.step == "signed-off" else None)
+        large = snapshot.next_key or "+".join(snapshot.chord) or None
+        if snapshot.step == "signed-off":
+            large = "pass"
         if (large is not None, picked) != self._shape:
             self._shape = (large is not None, picked)
             big.display, about.display = large is not None, key is not None

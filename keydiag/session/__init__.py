@@ -7,9 +7,10 @@ port, clock or file (bench.py), and any layout.
 
 from __future__ import annotations
 
-from keydiag.session.fold import PERIOD_US, Session
+from keydiag.session.fold import Session
 from keydiag.session.repairs import Repair
 from keydiag.session.replay import replay
+from keydiag.session.timeline import PERIOD_US
 from keydiag.session.views import KeyStatus, KeyView, LinkView, Snapshot, Step
 
 __all__ = [

@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from keydiag.circuit import Circuit
 from keydiag.diagnosis.model import Diagnosis
 from keydiag.observe import PressEvent, RestState
-from keydiag.session import say
 from keydiag.observe.sweep import Status, Sweep
+from keydiag.session import say
 
 __all__ = ["Course"]
 

@@ -1,11 +1,13 @@
 """The fold: journal events in, the state of the job out.
 
-Here: `Session`, which keeps the phase of the work (sweep, findings, retest) and decides what comes
-next. Everything is decided from the events and the probe's own time in them, so the same events
-always lead to the same state, however many unchanged readings came between. Not here: what events
+Here: `Session`, which keeps the phase of the work (sweep, chords, findings, retest) and decides
+what comes next. Everything is decided from the events and the probe's own time in them, so the same
+events always lead to the same state, however many unchanged readings came between. Not here: what
+events
 must look like (events.py), time on the grid (timeline.py), the rounds of a sweep (course.py), the
-diagnosis (judge.py), what old evidence is worth after a repair (repairs.py), a whole journal
-(replay.py), the view (view.py), wording (say.py).
+chords of a chord check (chords.py), meter answers (answers.py), the diagnosis (judge.py), what old
+evidence is worth after a repair (repairs.py), a whole journal (replay.py), the view (view.py),
+wording (say.py).
 """
 
 from __future__ import annotations
@@ -16,23 +18,23 @@ from typing import Any, Literal
 
 from keydiag.board import Board
 from keydiag.circuit import Circuit, Reading
-from keydiag.diagnosis import Diagnosis, Finding
+from keydiag.diagnosis import Diagnosis, Finding, MeterAnswer
+from keydiag.errors import UsageError
 from keydiag.faults.priors import Table
 from keydiag.observe import Bit, Observation, PressEvent, RestState
-from keydiag.session import say
+from keydiag.session import answers, say
+from keydiag.session.chords import ChordBook, ChordCheck
 from keydiag.session.course import Course
 from keydiag.session.events import Event, check, reading_of
 from keydiag.session.judge import Judge
 from keydiag.session.repairs import Outcome, Repair, first_tried, judge, still_valid
 from keydiag.session.standing import hidden_at_rest, statuses
-from keydiag.session.timeline import Happening, Timeline
+from keydiag.session.timeline import PERIOD_US, Happening, Held, Timeline
 from keydiag.session.views import KeyStatus, LinkView, Snapshot, Step
 
-__all__ = ["PERIOD_US", "Session"]
+__all__ = ["Session"]
 
-Phase = Literal["sweep", "findings", "retest"]
-
-PERIOD_US = 1_000  # a reading each millisecond: bounce that matters lasts longer
+Phase = Literal["sweep", "chords", "findings", "retest"]
 
 
 class Session:
@@ -68,6 +70,13 @@ class Session:
         self._did = ""  # what was done, in the builder's words
         self._verdict: Diagnosis | None = None  # what the latest findings were
         self._rest_before: Reading | None = None  # rest when the rework began
+        self._answers: tuple[MeterAnswer, ...] = ()  # of the meter, that are evidence now
+        self._answers_before: tuple[MeterAnswer, ...] = ()  # the same, if nothing is retested
+        self._book = ChordBook(self.circuit)
+        self._chords: ChordCheck | None = None  # None before chords are first asked for
+        self._asks_chords = False  # chords are asked for now, not single keys
+        self._fingers_until_us = -1  # what came down until then was a chord's
+        self._reworked = False  # since the last sweep of the whole half
         self.phase: Phase = "sweep"
         self.course = self._new_course(self.circuit.keys)
 
@@ -101,10 +110,13 @@ class Session:
 
     def _live(self, happenings: Iterable[Happening]) -> None:
         for happening in happenings:
-            if isinstance(happening, RestState):
-                self._on_rest(happening)
-            else:
-                self._on_press(happening)
+            match happening:
+                case RestState():
+                    self._on_rest(happening)
+                case PressEvent():
+                    self._on_press(happening)
+                case Held():
+                    self._on_held(happening)
 
     # --- what is known ---
 
@@ -150,12 +162,39 @@ class Session:
     def todo(self) -> tuple[str, ...]:
         """The keys to press in this round, the one that is due first; () if none is due now."""
         asking = self.step in ("sweep", "retest") and not self.paused and self.link.state == "up"
-        return self.course.todo if asking else ()
+        return self.course.todo if asking and not self._asks_chords else ()
+
+    @property
+    def chord(self) -> tuple[str, ...]:
+        """The keys to hold together now; () if no chord is asked for. After the findings: the first
+        of those that were left out."""
+        asking = self._asks_chords and self.step == self.phase  # not at the rest check, say
+        if not asking or self.paused or self.link.state != "up" or self._chords is None:
+            return ()
+        chords = self._chords.not_held if self.phase == "findings" else self._chords.todo
+        return chords[0] if chords else ()
+
+    @property
+    def chords_done(self) -> tuple[int, int]:
+        """How many chords were held, of how many."""
+        return (self._chords.done, self._chords.total) if self._chords is not None else (0, 0)
+
+    @property
+    def missing(self) -> str:
+        """What the sign-off lacks though every key answers as wired, one sentence; "" if nothing,
+        or if there are findings to see to first."""
+        verdict = self._verdict.verdict if self._verdict is not None else ""
+        if self.phase != "findings" or verdict != "pass" or self._chords is None:
+            return ""
+        return say.chords_missing(self._chords)
 
     @property
     def idle_since_us(self) -> int | None:
         """Probe time since when a press has been awaited: that of the last press, or of the prompt
         for a new round. None while none is awaited."""
+        if self.chord and self.phase != "findings":
+            assert self._chords is not None
+            return self._chords.waiting_since_us
         return self.course.waiting_since_us if self.todo else None
 
     @property
@@ -168,12 +207,14 @@ class Session:
         if self._rail_stop and self._rest is not None:
             rest = self._rest
             return (Observation((), rest.reading, (), rest.t_us, 1, "rest"),)
-        return (*self._kept, *self.course.sweep.observations())
+        chords = self._chords.observations() if self._chords is not None else ()
+        return (*self._kept, *self.course.sweep.observations(), *chords)
 
     def diagnose_now(self, observations: tuple[Observation, ...] | None = None) -> Diagnosis:
         """The diagnosis of these observations (of the present ones if None). Any thread may call
         it with observations it was handed; it never changes what the session decides."""
-        return self._judge.diagnose(self.observations() if observations is None else observations)
+        seen = self.observations() if observations is None else observations
+        return self._judge.diagnose(seen, self._answers)
 
     def snapshot(self, diagnose: bool = False) -> Snapshot:
         """The session at this moment; with `diagnose` its diagnosis is brought up to date first."""
@@ -255,17 +296,32 @@ class Session:
             self._judge.forget()
         if was_resting and self.rework and self.phase == "findings":
             self._begin_retest()
+        elif self._is_clean and (stopped or rest.reading != self.circuit.healthy_rest):
+            self._note(say.REST_CHANGED)  # so no press before it is worth anything
+            self._sweep_anew({})
         elif was_resting and self.phase != "findings":
             self.rounds += 1  # the round that was going on is asked for anew
+        elif was_resting and self._asks_chords:
+            self._ask_chords("chords")
         elif was_resting and self._verdict is not None and self._verdict.verdict == "incomplete":
             self.phase = "sweep"
             missing = self._verdict.not_pressed + self._verdict.press_again
             self._ask(self.course.sweep.closed(tuple(dict.fromkeys(missing))))
+        elif self._verdict is not None and not self.rework:
+            diagnosis = self.diagnose_now()
+            if diagnosis.verdict != self._verdict.verdict:
+                self._show_findings(diagnosis)
 
     # --- presses ---
 
     def _on_press(self, event: PressEvent) -> None:
         if self.paused or self._resting or self._rail_stop:
+            return
+        if self._asks_chords and self._chords is not None:
+            # Keys come down one after the other, but the chord is what counts.
+            self._chords.touched(event.until_us)
+            return
+        if event.t_us <= self._fingers_until_us:
             return
         self.course.feed(event)
         self.notes += self.course.changes()
@@ -279,12 +335,26 @@ class Session:
             if diagnosis.verdict != self._verdict.verdict or not self._lacks_presses(diagnosis):
                 self._show_findings(diagnosis)
 
+    def _on_held(self, held: Held) -> None:
+        if not self.chord or self._chords is None or self._rest is None:
+            return
+        if self.phase == "findings":
+            self._chords.take_up(self._chords.waiting_since_us)
+        note = say.chord_note(*self._chords.hear(held, self._rest.reading))
+        if note is not None:
+            self._note(note)
+        if not self._chords.todo:
+            self._chords_over()
+
     @staticmethod
     def _lacks_presses(diagnosis: Diagnosis) -> bool:
         """True if pressing more keys may change the verdict."""
         return bool(diagnosis.not_pressed or diagnosis.press_again or not diagnosis.findings)
 
     def _on_idle(self, event: Event) -> None:
+        if self.chord:
+            self._break_off()
+            return
         if not self.todo:
             return
         if not self.course.round_pressed:
@@ -295,7 +365,12 @@ class Session:
         self._round_over()
 
     def _break_off(self) -> None:
-        """The keys still to come in this round will not be pressed."""
+        """The keys still to come in this round, or the chords, will not be pressed."""
+        if self._chords is not None:
+            self._chords.break_off()
+        if self._asks_chords:
+            self._chords_over()
+            return
         self.course.begin_round((), self.now_us, cut=True)
         self._round_over(ask=False)
 
@@ -306,7 +381,9 @@ class Session:
         diagnosis = self.diagnose_now()
         if ask and self._ask(self.course.doubted(diagnosis)):
             return
-        if self.phase == "retest":
+        if self.phase == "retest" and self._chords is not None and self._chords.todo:
+            self._ask_chords("retest")
+        elif self.phase == "retest":
             self._retest_over()
         else:
             self._show_findings(diagnosis)
@@ -320,8 +397,29 @@ class Session:
 
     # --- phases ---
 
+    @property
+    def _is_clean(self) -> bool:
+        """True from a clean sweep on: only chords are missing, or nothing."""
+        return self.phase == "chords" or self.signed_off or bool(self.missing)
+
+    def _ask_chords(self, phase: Phase) -> None:
+        """From now on chords are asked for: those of the check that are not held yet."""
+        assert self._chords is not None
+        self.phase, self._asks_chords, self.signed_off = phase, True, False
+        self.rounds += 1
+        self._chords.take_up(self.now_us)
+        if self._chords.done:
+            self._note(say.chords_again(len(self._chords.todo)))
+
+    def _chords_over(self) -> None:
+        self._asks_chords, self._fingers_until_us = False, self.now_us
+        if self.phase == "retest":
+            self._retest_over()
+        else:
+            self._show_findings(self.diagnose_now())
+
     def _begin_course(self, phase: Phase, keys: Sequence[str]) -> None:
-        self.phase = phase
+        self.phase, self._asks_chords = phase, False
         self.course = self._new_course(keys)
         self.rounds += 1
         self.signed_off = False
@@ -331,17 +429,29 @@ class Session:
         return Course(self.circuit, keys, origin, self._rest, self.now_us)
 
     def _show_findings(self, diagnosis: Diagnosis) -> None:
-        self.phase = "findings"
         self._verdict = diagnosis
-        self.signed_off = diagnosis.verdict == "pass"
+        passes = diagnosis.verdict == "pass"
+        if passes and self._reworked:  # partly on the strength of presses from before
+            self._note(say.SIGN_OFF)
+            self._sweep_anew({})
+            return
+        if passes and self._chords is None and self._book.plan:
+            self._chords = ChordCheck(self._book, self._book.plan, self.now_us)
+            self._note(say.chords(self._chords.total))
+            self._ask_chords("chords")
+            return
+        self.phase = "findings"
         # From here on keys are pressed in any order, to look at them once more.
         self.course.begin_round((), self.now_us)
+        self._asks_chords = passes and bool(self.missing)
+        self.signed_off = passes and not self.missing
         self._say_verdict(diagnosis)
 
     def _say_verdict(self, diagnosis: Diagnosis) -> None:
-        self._note(say.verdict(diagnosis))
+        self._note(say.verdict(diagnosis, self.missing))
         titles = [finding.title for finding in diagnosis.findings]
-        self._record(verdict=diagnosis.verdict, findings=titles)
+        more = {"missing": self.missing} if self.missing else {}
+        self._record(verdict=diagnosis.verdict, findings=titles, **more)
 
     def _say_repairs(self, repairs: Sequence[Repair]) -> None:
         for repair in repairs:
@@ -361,6 +471,13 @@ class Session:
         self._kept_before = tuple(seen for seen in self.observations() if seen.held)
         self._kept = still_valid(self._kept_before, keys, self._rest_before, self.rest)
         self._base = self.statuses()
+        self._answers_before = self._answers
+        self._answers = answers.still_valid(self.circuit, self._answers, self.rework)
+        # A chord that showed something before shows whether that is gone.
+        still = {seen.held for seen in self._kept}
+        again = [c for c in self._book.deviating(self._kept_before) if c not in still]
+        self._chords = ChordCheck(self._book, again, self.now_us) if again else None
+        self._reworked = True
         self._begin_course("retest", keys)
         self._note(say.retest(keys))
 
@@ -369,12 +486,13 @@ class Session:
         assert before is not None
         repaired, self.rework = self.rework, ()
         if not self.course.pressed and self.rest == self._rest_before:
-            self._kept = self._kept_before
+            self._kept, self._answers = self._kept_before, self._answers_before
             self._note("Nothing was pressed, so nothing was retested.")
             self._show_findings(self.diagnose_now())
             return
         diagnosis = self.diagnose_now()
-        verdicts = judge(repaired, before, diagnosis)
+        unheld = {key for chord in self._unheld for key in chord}
+        verdicts = judge(repaired, before, diagnosis, unheld)
         self._say_repairs(verdicts)
         failed = {repair.title for repair in verdicts if repair.outcome == "still there"}
         for finding in repaired:
@@ -397,21 +515,33 @@ class Session:
         else:
             command(self, event)
 
+    @property
+    def _unheld(self) -> tuple[tuple[str, ...], ...]:
+        return self._chords.not_held if self._chords is not None else ()
+
     def _pause(self, event: Event) -> None:
         self.paused = True
 
     def _resume(self, event: Event) -> None:
         self.paused = False
         self.course.waiting_since_us = self.now_us
+        if self._chords is not None:
+            self._chords.waiting_since_us = self.now_us
 
     def _finish(self, event: Event) -> None:
-        if self.step in ("sweep", "retest"):
+        if self.step in ("sweep", "retest", "chords"):
             self._break_off()
         else:
             self.finished = True
 
     def _skip(self, event: Event) -> None:
-        """Leave out the key that is due."""
+        """Leave out the key that is due, or the chord."""
+        if self.chord and self._chords is not None and self.phase != "findings":
+            left = self._chords.skip(self.now_us)
+            self._note(f"{'+'.join(left)} is left out.")
+            if not self._chords.todo:
+                self._chords_over()
+            return
         skipped = self.course.skip(self.now_us) if self.todo else None
         if skipped is not None:
             self._note(f"{skipped} is left out.")
@@ -422,11 +552,19 @@ class Session:
         """Ask for the key before the one that is due once more."""
         if self.todo:
             self.course.back(self.now_us)
+        else:
+            self._chord_again()
 
     def _again(self, event: Event) -> None:
         """Ask for the key that answered last once more."""
         if self.todo:
             self.course.again(self.now_us)
+        else:
+            self._chord_again()
+
+    def _chord_again(self) -> None:
+        if self.chord and self._chords is not None and self.phase != "findings":
+            self._chords.again(self.now_us)
 
     def _rework(self, event: Event) -> None:
         """Something was repaired, or is about to be. `did` names it (a finding's title, a member's
@@ -454,13 +592,34 @@ class Session:
 
     def _sweep_anew(self, event: Event) -> None:
         """Press the whole half, from nothing; past a short to a rail too, if one insists."""
-        self._kept, self._base = (), {}
+        self._kept, self._base, self._answers, self._chords = (), {}, (), None
+        self._reworked = False
         self._judge.forget()
         self.rework, self._rail_stop = (), False
         self._begin_course("sweep", self.circuit.keys)
 
     def _on_answer(self, event: Event) -> None:
-        self._note(f"Meter, {event['code']}: {event['value']}.")
+        try:
+            answer = answers.answer_of(self.circuit, event["code"], event["value"])
+        except UsageError as error:
+            self._note(f"The meter's answer does not count: {error}.")
+            return
+        self._answers = answers.added(self._answers, answer)
+        self._note(answers.words(self.circuit, answer))
+        before = self._verdict
+        if self.phase != "findings" or self._rail_stop or before is None:
+            return  # it counts when there are findings
+        diagnosis = self.diagnose_now()
+        for told in diagnosis.contradictions:
+            if told not in before.contradictions:
+                self._note(told)
+        if not self.rework:
+            self._show_findings(diagnosis)
+            return
+        # The meter is used with the cable off, when rework may have begun.
+        if not self._did and diagnosis.findings:
+            self._begin_rework(diagnosis, diagnosis.findings)
+        self._say_verdict(diagnosis)
 
     def _on_end(self, event: Event) -> None:
         self._live(self._timeline.restart(self.now_us))

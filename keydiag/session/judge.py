@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Iterable
 
 from keydiag.circuit import Circuit
-from keydiag.diagnosis import Diagnosis, Diagnostician
+from keydiag.diagnosis import Diagnosis, Diagnostician, MeterAnswer
 from keydiag.faults import Fault
 from keydiag.faults.priors import Table
 from keydiag.observe import Observation
@@ -18,6 +18,7 @@ from keydiag.observe import Observation
 __all__ = ["Judge"]
 
 Observations = tuple[Observation, ...]
+Answers = tuple[MeterAnswer, ...]
 
 
 class Judge:
@@ -27,7 +28,7 @@ class Judge:
         self._diagnostician = Diagnostician(circuit, table)
         self._lock = threading.Lock()
         self._tried: Counter[Fault] = Counter()
-        self._known: tuple[Observations, Diagnosis] | None = None
+        self._known: tuple[tuple[Observations, Answers], Diagnosis] | None = None
 
     @property
     def latest(self) -> Diagnosis | None:
@@ -35,11 +36,12 @@ class Judge:
         known = self._known
         return known[1] if known is not None else None
 
-    def diagnose(self, seen: Observations) -> Diagnosis:
-        """The diagnosis of these observations."""
+    def diagnose(self, seen: Observations, answers: Answers = ()) -> Diagnosis:
+        """The diagnosis of these observations and meter answers."""
         with self._lock:
-            if self._known is None or self._known[0] != seen:
-                self._known = seen, self._diagnostician.diagnose(seen, self._tried)
+            if self._known is None or self._known[0] != (seen, answers):
+                diagnosis = self._diagnostician.diagnose(seen, self._tried, answers)
+                self._known = (seen, answers), diagnosis
             return self._known[1]
 
     def note_tried(self, faults: Iterable[Fault]) -> None:

@@ -63,10 +63,13 @@ def still_valid(
     )
 
 
-def judge(repaired: Sequence[Finding], before: Diagnosis, after: Diagnosis) -> tuple[Repair, ...]:
-    """The verdict on each repaired finding, and on each finding that is new."""
+def judge(
+    repaired: Sequence[Finding], before: Diagnosis, after: Diagnosis, unheld: Collection[str] = ()
+) -> tuple[Repair, ...]:
+    """The verdict on each repaired finding, and on each finding that is new. unheld: keys of chords
+    that showed something before, and were not held again."""
     out = []
-    missing = set(after.not_pressed)
+    missing = {*after.not_pressed, *unheld}
     for finding in repaired:
         mine = faults_of(finding)
         if any(_same(mine, other) for other in after.findings):

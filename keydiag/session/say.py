@@ -8,12 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from keydiag.observe.answers import Answer
 from keydiag.circuit import Circuit, Reading
+from keydiag.diagnosis.chords import Chord
 from keydiag.diagnosis.model import Diagnosis, Finding
 from keydiag.diagnosis.words import list_words, rest_words
 from keydiag.faults import pack
+from keydiag.observe.answers import Answer
 from keydiag.observe.sweep import Sign
+from keydiag.session.chords import ChordCheck, Heard
 
 CONNECT = "Plug the probe in."
 RECONNECT = "Plug the probe in again; everything seen so far is kept."
@@ -21,7 +23,10 @@ REST = "Leave every key alone for a moment: the rest check."
 PAUSED = "Paused; nothing that is pressed now counts."
 LET_GO = "Let go of the key."
 SIGN_OFF = "Nothing is left to mend. For the sign-off, press every key once more, in order."
+REST_CHANGED = "The half has changed since its sweep: press every key once more, in order."
 CLEAN_REST = "Rest check passed: with no key held, nothing conducts."
+
+CHORD_S = 5  # seconds to read a prompt, find the keys and hold them (own judgement, no source)
 
 _ODD = {
     Answer.REVERSED: "its crossing conducts only the wrong way",
@@ -39,6 +44,65 @@ def press(key: str, legend: str, once_more: bool, retest: bool) -> str:
     if retest:
         return f"Retest: press {name}."
     return f"Press {name} once more." if once_more else f"Press {name}."
+
+
+def hold(chord: Sequence[str], retest: bool = False) -> str:
+    """Which keys to hold together."""
+    return f"{'Retest: hold' if retest else 'Hold'} {list_words(chord)} together."
+
+
+def chords(count: int) -> str:
+    """What the chord check is, and how long it takes."""
+    minutes = max(1, round(count * CHORD_S / 60))
+    about = "a minute" if minutes == 1 else f"{minutes} minutes"
+    return (
+        f"Every key answers as wired. Chord check: {count} chord{'s' * (count != 1)}, about"
+        f" {about}; it shows what single presses cannot."
+    )
+
+
+def chords_again(count: int) -> str:
+    """The chord check goes on."""
+    return f"The chord check goes on: {count} chord{'s' * (count != 1)} left."
+
+
+def hold_still(chord: Sequence[str], done: int, total: int) -> str:
+    """Which keys to hold together, after the verdict: without that there is no sign-off."""
+    are = "is" if total - done == 1 else "are"
+    return f"Hold {list_words(chord)} together; {total - done} of {total} chords {are} missing."
+
+
+def chord_note(heard: Heard, keys: Sequence[str]) -> str | None:
+    """What a chord has shown."""
+    match heard:
+        case "as wired":
+            return f"{list_words(keys)} together answer as wired."
+        case "not as wired":
+            return f"{list_words(keys)} together answer, but not as wired."
+        case "more keys":
+            return f"{list_words(keys)} conduct{'s' * (len(keys) == 1)} too: let go there."
+        case "nothing":
+            return None
+
+
+def chords_missing(check: ChordCheck) -> str:
+    """What the chord check lacks, as a sentence; "" if it is done and clean."""
+    parts = []
+    if not_held := check.not_held:
+        some = f"{len(not_held)} of {check.total}"
+        which = "" if len(not_held) == check.total else f" ({_chord_words(not_held)})"
+        were = "was" if len(not_held) == 1 else "were"
+        parts.append(f"{some} chords{which} {were} not held")
+    if odd := check.deviating:
+        parts.append(f"not as wired: {_chord_words(odd)}")
+    if not parts:
+        return ""
+    what = "is missing" if not check.done else "is not clean" if odd else "is not complete"
+    return f"Not signed off: the chord check {what}, {'; '.join(parts)}."
+
+
+def _chord_words(chords: Sequence[Chord]) -> str:
+    return list_words(["+".join(chord) for chord in chords], 6)
 
 
 def press_again(keys: Sequence[str]) -> str:
@@ -104,8 +168,10 @@ def rework(repaired: Sequence[Finding]) -> str:
     return f"Unplug and mend: {list_words(f.title for f in repaired)}; then plug in again."
 
 
-def verdict(diagnosis: Diagnosis) -> str:
-    """The verdict as a note."""
+def verdict(diagnosis: Diagnosis, missing_chords: str = "") -> str:
+    """The verdict as a note; missing_chords: what chords_missing says."""
+    if diagnosis.verdict == "pass" and missing_chords:
+        return f"Every key answers as wired. {missing_chords}"
     if diagnosis.verdict == "pass":
         return "Verdict: this half passes."
     if diagnosis.verdict == "faults":

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 
-from keydiag.observe.answers import expect
 from keydiag.circuit import Circuit, Reading
-from keydiag.session.views import KeyStatus
+from keydiag.observe.answers import expect
 from keydiag.observe.sweep import Status, Sweep
+from keydiag.session.views import KeyStatus
 
 __all__ = ["hidden_at_rest", "statuses"]
 

@@ -10,11 +10,14 @@ Not here: what a press means (sweep.py), and any step of the job (fold.py).
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 from keydiag.circuit import Reading
 from keydiag.observe import Bit, Observer, PressEvent, RestState
 
-__all__ = ["Happening", "Timeline"]
+__all__ = ["HELD_US", "PERIOD_US", "Happening", "Held", "Timeline"]
+
+PERIOD_US = 1_000  # a reading each millisecond: bounce that matters lasts longer
 
 # Fine enough that a press is told within a frame of the screen (16 ms), steadiness included.
 GRID_US = 4_000
@@ -22,7 +25,21 @@ GRID_US = 4_000
 # wait, for a rest that is never quiet, is 2 s), so an hour's pause costs nothing.
 QUIET_US = 3_000_000
 
-Happening = PressEvent | RestState
+# Keys are held together on purpose if the reading stays the same for so long: several times what
+# lies between the fingers of a hand that comes down at once (own judgement, no source), and less
+# than anybody would call holding.
+HELD_US = 60_000
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """A reading other than rest that has stayed the same for HELD_US, until `t_us`."""
+
+    t_us: int
+    reading: Reading
+
+
+Happening = PressEvent | RestState | Held
 
 
 class Timeline:
@@ -34,6 +51,7 @@ class Timeline:
         self._ticked = 0  # the last time on the grid that the observer was fed at
         self._changed = 0
         self._rests = 0  # rest baselines that have been told
+        self._held_told = False  # of the present reading
         self.now_us = 0  # the probe's time up to which everything has been told
 
     @property
@@ -58,6 +76,7 @@ class Timeline:
             return  # a journal may repeat it, and must not feed the observer once more for that
         yield from self._feed(self.now_us, reading)
         self._reading, self._changed = reading, self.now_us
+        self._held_told = False
         self._ticked = self.now_us - self.now_us % GRID_US
 
     def pass_time(self, t_us: int) -> Iterator[Happening]:
@@ -85,3 +104,10 @@ class Timeline:
         # A press is told before a rest that was learned in the same piece of the grid.
         yield from events
         yield from rests
+        if reading == self._reading and self._has_held(t_us):
+            self._held_told = True
+            yield Held(t_us, reading)
+
+    def _has_held(self, t_us: int) -> bool:
+        long = not self._held_told and t_us - self._changed >= HELD_US
+        return long and self.rest is not None and self._reading != self.rest

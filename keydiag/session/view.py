@@ -16,8 +16,12 @@ NOTES_SHOWN = 8
 
 def snapshot_of(session: Session) -> Snapshot:
     """The session at this moment."""
-    todo, keys = session.todo, _key_views(session)
+    todo, chord, keys = session.todo, session.chord, _key_views(session)
     order = set(session.course.sweep.order)
+    done = sum(k.name in order and k.status not in ("waiting", "next") for k in keys)
+    total = len(order)
+    if session.step == "chords" or session.missing:
+        done, total = session.chords_done
     return Snapshot(
         step=session.step,
         say=_say(session),
@@ -26,19 +30,21 @@ def snapshot_of(session: Session) -> Snapshot:
         keys=keys,
         next_key=todo[0] if todo else None,
         asked=todo if session.course.asks_again else (),
-        done=sum(k.name in order and k.status not in ("waiting", "next") for k in keys),
-        total=len(order),
+        done=done,
+        total=total,
         diagnosis=session.diagnosis,
         link=session.link,
         alert=_alert(session),
         notes=tuple(session.notes[-NOTES_SHOWN:]),
         paused=session.paused,
         repairs=tuple(session.repairs),
+        chord=chord,
+        missing=session.missing,
     )
 
 
 def _key_views(session: Session) -> tuple[KeyView, ...]:
-    departed, due = session.departed, session.todo[:1]
+    departed, due = session.departed, session.todo[:1] or session.chord
     views = []
     for key, status in session.statuses().items():
         drive, sense = session.circuit.forward[key]
@@ -55,11 +61,15 @@ def _say(session: Session) -> str:
         return say.PAUSED
     if step == "rework":
         return say.rework(session.rework)
-    if session.link.state == "down" and step in ("sweep", "retest"):
+    if session.link.state == "down" and step in ("sweep", "retest", "chords"):
         return say.RECONNECT
     if todo:
         legend = session.board.key[todo[0]].legend
         return say.press(todo[0], legend, session.course.asks_again, step == "retest")
+    if session.chord:
+        if step == "findings":
+            return say.hold_still(session.chord, *session.chords_done)
+        return say.hold(session.chord, step == "retest")
     if step in ("findings", "signed-off") and session.diagnosis is not None:
         return say.findings(session.diagnosis)
     return say.LET_GO if step in ("sweep", "retest") else say.REST

@@ -52,7 +52,9 @@ class Snapshot:
     that have answered or are known to be silent, of all that this step asks for. diagnosis: the
     latest there is, None before the first. alert: something that needs the eyes now. notes: the
     last few lines of what happened, newest last. paused: answers are not taken for the moment.
-    repairs: what became of each finding that was reworked, oldest first.
+    repairs: what became of each finding that was reworked, oldest first. chord: the keys to hold
+    together now, () if no chord is asked for. missing: what the sign-off lacks though every key
+    answers as wired, "" if nothing.
     """
 
     step: Step
@@ -70,3 +72,5 @@ class Snapshot:
     notes: tuple[str, ...]
     paused: bool = False
     repairs: tuple[Repair, ...] = ()
+    chord: tuple[str, ...] = ()
+    missing: str = ""

@@ -11,6 +11,7 @@ import pytest
 from keydiag import board
 from keydiag.bench import FIRST_IDLE, Bench
 from keydiag.circuit import Reading
+from keydiag.diagnosis.chords import plan
 from keydiag.errors import JournalError, UsageError
 from keydiag.faults import predict
 from keydiag.journal import Writer, read
@@ -162,8 +163,8 @@ def test_verdicts_reach_the_journal_and_the_watchers_hear_of_everything(tmp_path
     keys = session().circuit.keys
     said: list[SourceEvent] = [ReadingAt(0, REST)]
     t_us = SECOND
-    for key in keys:
-        said += [ReadingAt(t_us, held(key)), ReadingAt(t_us + 90_000, REST)]
+    for pressed in [*((key,) for key in keys), *plan(session().circuit)]:
+        said += [ReadingAt(t_us, held(*pressed)), ReadingAt(t_us + 90_000, REST)]
         t_us += SECOND // 4
     said += [ReadingAt(t_us, REST)]
     bench = Bench(session(), ListSource(*said), Writer.create(path, BOARD))
@@ -171,7 +172,7 @@ def test_verdicts_reach_the_journal_and_the_watchers_hear_of_everything(tmp_path
     with bench:
         bench.open()
         bench.run()
-    assert list(dict.fromkeys(steps)) == ["rest", "sweep", "signed-off"]
+    assert list(dict.fromkeys(steps)) == ["rest", "sweep", "chords", "signed-off"]
     (verdict,) = [e for e in read(path).events if e["kind"] == "verdict"]
     assert verdict["verdict"] == "pass"
 

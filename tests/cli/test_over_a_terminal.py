@@ -48,9 +48,14 @@ def test_three_faults_are_found_at_the_right_places(tmp_path: Path):
 
 
 def follow(
-    process: subprocess.Popen[str], hands: subprocess.Popen[str], until: str | None = None
+    process: subprocess.Popen[str],
+    hands: subprocess.Popen[str],
+    until: str | None = None,
+    *,
+    chords: bool = True,
 ) -> str:
-    """Press what the lines say, to the end or until they say this; everything that was said."""
+    """Press what the lines say, and hold the chords, to the end or until they say this; everything
+    that was said."""
     assert process.stdout and hands.stdin
     lines: list[str] = []
     for line in process.stdout:
@@ -58,10 +63,13 @@ def follow(
         if until is not None and until in line:
             break
         due = re.search(r"[Pp]ress (\w+)( \(\w+\))?( once more)?\.$", line.rstrip())
-        if due is None:
+        chord = re.search(r"[Hh]old (.+) together\.$", line.rstrip()) if chords else None
+        if due is None and chord is None:
             continue
-        for finger, hold_s in (("press", 0.06), ("release", 0.05)):
-            hands.stdin.write(f"{finger} {due[1]}\n")
+        keys = [due[1]] if due else re.findall(r"[A-Z]\d+", chord[1] if chord else "")
+        for finger, hold_s in (("press", 0.06 if due else 0.15), ("release", 0.05)):
+            for key in keys:
+                hands.stdin.write(f"{finger} {key}\n")
             hands.stdin.flush()
             time.sleep(hold_s)
     return "".join(lines)
@@ -84,6 +92,26 @@ def test_sweep_mend_resume_retest_and_sign_off(tmp_path: Path):
         "Verdict: pass. Every key answers as wired, and nothing else conducts."
     )
     assert read(journal).ended
+
+
+def test_without_the_chord_check_the_half_passes_but_is_not_signed_off(tmp_path: Path):
+    journal = str(tmp_path / "j.jsonl")
+    with virtual(SMALL) as (hands, port):
+        process = begun(
+            ["test", SMALL, "--plain", "--port", port, "--journal", journal, "--idle", "2"]
+        )
+        text = follow(process, hands, chords=False)
+        assert process.wait(timeout=20) == 0, text
+        assert "Hold A1, A2 and A3 together." in text and "this half passes" not in text
+        assert text.rstrip().endswith(
+            "Not signed off: the chord check is missing, 2 of 2 chords were not held.\n"
+            f"Go on with: keydiag resume {journal}"
+        )
+        process = begun(["resume", journal, "--plain", "--port", port])
+        text = follow(process, hands)
+        assert process.wait(timeout=20) == 0, text
+    assert "Press " not in text.partition("Probe back")[2]
+    assert "Verdict: this half passes." in text and "Not signed off" not in text
 
 
 def test_a_short_to_ground_is_told_without_a_press(tmp_path: Path):

@@ -120,12 +120,20 @@ class Half:
         """Press what is asked for, round by round, until nothing is asked for."""
         for _ in range(most):
             todo, rounds = self.session.todo, self.session.rounds
+            if self.session.chord and self.session.step != "findings":
+                self.hold_chords()
+                continue
             if not todo:
                 return
             self.press(" ".join(todo))
             if self.session.rounds == rounds and self.session.todo:
                 self.idle()  # the last key was silent
         raise AssertionError(f"still asked for: {self.session.todo}")
+
+    def hold_chords(self) -> None:
+        """Hold the chords that are asked for, until single keys or none are."""
+        while self.session.chord and self.session.step != "findings":
+            self.press("+".join(self.session.chord))
 
     def idle(self) -> None:
         self.wait(20 * SECOND)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from small import Half
 
 from keydiag.observe import PressEvent, RestState
-from keydiag.session.timeline import GRID_US, Timeline
+from keydiag.session.timeline import GRID_US, HELD_US, Held, Timeline
 
 HALF = Half()
 REST, A1 = HALF.reads(), HALF.reads("a1")
@@ -21,9 +21,28 @@ def test_rest_and_press_are_told_once_they_are_due():
     (press,) = timeline.pass_time(320_000)
     assert isinstance(press, PressEvent) and not press.done
     assert press.until_us % GRID_US == 301_000 % GRID_US  # its own time, not the grid's
-    assert list(timeline.change(400_000, REST)) == []
+    assert list(timeline.change(301_000 + HELD_US - 2_000, REST)) == []
     (press,) = timeline.pass_time(500_000)
     assert press.done
+
+
+def test_a_reading_that_stays_is_told_once_as_held_at_whatever_times_it_is_repeated():
+    def told(times: list[int]) -> list[Held]:
+        timeline = Timeline()
+        list(timeline.change(0, REST))
+        list(timeline.change(301_000, A1))
+        out = [h for t_us in times for h in timeline.change(t_us, A1)]
+        return [h for h in (*out, *timeline.change(900_000, REST)) if isinstance(h, Held)]
+
+    (held,) = told([])
+    assert held.reading == A1 and 0 <= held.t_us - 301_000 - HELD_US < GRID_US
+    assert told([302_000, 361_001, 377_777]) == [held]
+
+
+def test_rest_is_never_told_as_held():
+    timeline = Timeline()
+    list(timeline.change(0, REST))
+    assert not [h for h in timeline.pass_time(2_000_000) if isinstance(h, Held)]
 
 
 def test_a_repeated_reading_is_no_change():
@@ -48,7 +67,7 @@ def test_a_restart_closes_what_is_open_and_learns_rest_anew():
     list(timeline.pass_time(300_000))
     list(timeline.change(300_000, A1))
     list(timeline.pass_time(350_000))
-    (press,) = timeline.restart(360_000)
+    (press,) = timeline.restart(355_000)
     assert press.done and timeline.reading is None and timeline.rest is None
     list(timeline.change(900_000, REST))
     (rest,) = timeline.pass_time(2_000_000)
