@@ -92,6 +92,7 @@ class Bench:
             hi = self.source.open()
             self.source.start(self.session.circuit.pins, PERIOD_US)
         self._record({**hello_to_journal(hi), "port": self._port})
+        threading.Thread(target=self.session.plan_chords, name="chords", daemon=True).start()
         self._tell()
 
     def run(self, until: Callable[[Session], bool] | None = None) -> None:

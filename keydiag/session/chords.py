@@ -6,6 +6,7 @@ cannot (diagnosis/chords.py), when they are asked for and what follows (fold.py)
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterable
 from typing import Literal
 
@@ -29,13 +30,15 @@ class ChordBook:
         self.circuit = circuit
         self._predictor = Predictor(circuit)
         self._plan: tuple[Chord, ...] | None = None
+        self._lock = threading.Lock()
 
     @property
     def plan(self) -> tuple[Chord, ...]:
-        """The smallest set of chords that shows what single presses cannot."""
-        if self._plan is None:
-            self._plan = plan(self.circuit)
-        return self._plan
+        """The smallest set of chords that shows what single presses cannot. Any thread may ask."""
+        with self._lock:
+            if self._plan is None:
+                self._plan = plan(self.circuit)
+            return self._plan
 
     def as_wired(self, keys: Iterable[str], reading: Reading) -> bool:
         """True if a sound half reads so while these keys are held."""

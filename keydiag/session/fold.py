@@ -102,6 +102,11 @@ class Session:
         next event that is carries its time."""
         self._live(self._timeline.pass_time(t_us))
 
+    def plan_chords(self) -> None:
+        """Work out which chords will be asked for, which takes seconds on a big half: any thread
+        may do so beforehand, so that the readings need not wait for it."""
+        _ = self._book.plan
+
     def take_records(self) -> list[dict[str, Any]]:
         """Events for the journal that the fold itself brought about (verdicts), once. They are for
         people and for the disk: a replay comes to them by itself and passes over them."""
