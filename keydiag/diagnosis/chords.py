@@ -7,7 +7,8 @@ is found by simulating each fault.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import combinations
 
 from keydiag.circuit import Circuit
@@ -23,11 +24,10 @@ MOST_KEYS = 4
 def hidden_faults(circuit: Circuit, predictor: Predictor | None = None) -> tuple[Fault, ...]:
     """Faults of the near catalogue that neither rest nor any single press shows for certain."""
     predictor = predictor or Predictor(circuit)
-    singles = [NO_KEYS, *(frozenset((key,)) for key in circuit.keys)]
     return tuple(
         fault
         for fault in enumerate_faults(circuit)
-        if not any(_shows(predictor, fault, held) for held in singles)
+        if not any(_shows(predictor, fault, held) for held in _singles(predictor, fault))
     )
 
 
@@ -94,6 +94,20 @@ def plan(circuit: Circuit) -> tuple[Chord, ...]:
     return tuple(out)
 
 
+def _singles(predictor: Predictor, fault: Fault) -> Iterator[frozenset[str]]:
+    """Rest and the single presses in which this fault can show.  A fault that leaves rest as it is
+    shows while one of its own keys is held, or a key on one of its lines."""
+    yield NO_KEYS
+    shows, _, lines = predictor.facts(fault)
+    keys: Iterable[str] = predictor.circuit.keys
+    if shows is not None:
+        keys = shows
+    elif predictor.packed(frozenset((fault,)), NO_KEYS) == predictor.packed(frozenset(), NO_KEYS):
+        keys = [key for key in keys if predictor.lines_of((key,)) & lines]
+    for key in keys:
+        yield frozenset((key,))
+
+
 def _shows(predictor: Predictor, fault: Fault, held: frozenset[str]) -> bool:
     """True if some bit is certain with and without the fault, and differs."""
     with_it = predictor.packed(frozenset((fault,)), held)
@@ -115,25 +129,36 @@ def _smallest(circuit: Circuit, predictor: Predictor, fault: Fault) -> Chord | N
 
 
 def _largest(circuit: Circuit, chords: Sequence[Chord]) -> Chord:
-    """Keys that hold as many of these small chords as fit: started from each of them, grown by the
-    one that adds fewest keys; a run from one end of a line leaves no crumbs."""
-    best: Chord = ()
+    """Keys that hold as many of these small chords as fit: started from each of them, grown by one
+    that shares a key with what is there, if any does, and adds fewest keys; a run from one end
+    of a line leaves no crumbs."""
+    best: frozenset[str] = frozenset()
     most = (0, 0)
-    count = {key: sum(key in chord for chord in chords) for key in circuit.keys}
-    for start in chords:
-        keys = set(start)
+    sets = Counter(map(frozenset, chords))
+    count = Counter(key for chord in chords for key in chord)
+    worth: dict[frozenset[str], int] = {}
+
+    def held(keys: frozenset[str]) -> int:
+        """How many of the small chords these keys hold."""
+        if keys not in worth:
+            worth[keys] = sum(
+                sets[frozenset(some)]
+                for size in range(2, len(keys) + 1)
+                for some in combinations(sorted(keys), size)
+            )
+        return worth[keys]
+
+    for start in sets:
+        keys = start
         while True:
-            grown = [keys | set(c) for c in chords if not set(c) <= keys]
-            grown = [k for k in grown if len(k) <= MOST_KEYS]
+            others = [more for more in sets if not more <= keys]
+            sharing = [more for more in others if not more.isdisjoint(keys)]
+            grown = [keys | more for more in sharing or others if len(keys | more) <= MOST_KEYS]
             if not grown:
                 break
-            keys = max(grown, key=lambda k: _held(chords, k) / len(k))
+            keys = max(grown, key=lambda k: held(k) / len(k))
         # Of equals, the one with fewest chords sticking out of it.
-        rank = (_held(chords, keys), -sum(count[key] for key in keys))
+        rank = (held(keys), -sum(count[key] for key in keys))
         if rank > most or not best:
-            best, most = tuple(key for key in circuit.keys if key in keys), rank
-    return best
-
-
-def _held(chords: Sequence[Chord], keys: set[str]) -> int:
-    return sum(set(chord) <= keys for chord in chords)
+            best, most = keys, rank
+    return tuple(key for key in circuit.keys if key in best)

@@ -228,7 +228,7 @@ class Explainer:
         return explained
 
     def _clash(self, whole: Space, explained: list[Explained]) -> tuple[int, int] | None:
-        """Two groups whose best explanations share a fault or spoil each other, if there are any."""
+        """Two groups whose best explanations share a fault or spoil each other, if any do."""
         for i, j in combinations(range(len(explained)), 2):
             if explained[i].best_faults & explained[j].best_faults:
                 return i, j

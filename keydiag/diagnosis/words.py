@@ -24,7 +24,7 @@ CAUTIONS_METER = ("Unplug the cable before measuring resistance or on the diode 
 
 
 def list_words(names: Iterable[str], most: int = 8, last: str = "and") -> str:
-    """"a", "a and b", "a, b and c"; long lists are cut with their count.  Alternatives: last="or"."""
+    """"a", "a and b", "a, b and c"; long lists are cut, with their count.  last: "and" or "or"."""
     names = list(names)
     if len(names) > most:
         return ", ".join(names[:most]) + f" {last} {len(names) - most} more"
