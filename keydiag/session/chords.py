@@ -1,7 +1,7 @@
 """The chord check: the chords that are still to be held, and what those that were held have shown.
 
 Here: `ChordCheck`, one going-through of chords. Not here: which chords show what single presses
-cannot (diagnosis/chords.py), when they are asked for and what follows (fold.py), wording (say.py).
+cannot (diagnosis/chords.py), when they are asked for and what follows (steps.py), wording (say.py).
 """
 
 from __future__ import annotations

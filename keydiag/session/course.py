@@ -1,7 +1,7 @@
 """One course over the keys: the rounds of a sweep or a retest, and what the builder asked for.
 
 Here: `Course`, a Sweep with the keys that are due, left out, or asked for once more. Not here:
-when a course begins and what follows it (fold.py).
+when a course begins and what follows it (steps.py).
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """The session's diagnosis: made when it is needed, remembered until the evidence changes.
 
-Here: `Judge`. Not here: which observations count (fold.py), and diagnosis itself.
+Here: `Judge`. Not here: which observations count (state.py), and diagnosis itself.
 """
 
 from __future__ import annotations

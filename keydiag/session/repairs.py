@@ -1,7 +1,7 @@
 """After the iron: which old evidence still stands, and what became of each finding.
 
 Here: pure functions on observations and diagnoses, and `Repair`, the verdict on one repaired
-finding. Not here: which keys to press again (the finding says so), and the steps (fold.py).
+finding. Not here: which keys to press again (the finding says so), and the steps (steps.py).
 """
 
 from __future__ import annotations

@@ -4,7 +4,7 @@ Here: `Timeline`, an Observer driven on a fixed grid of probe time. The journal 
 readings that changed; live, the unchanged ones between them come as well. Both must give the same
 events *in the same order*, or a replay would take another way through the session's steps. So the
 observer is never fed when a reading happens to arrive, but at the grid's times and at changes.
-Not here: what a press means (sweep.py), and any step of the job (fold.py).
+Not here: what a press means (sweep.py), and any step of the job (steps.py).
 """
 
 from __future__ import annotations

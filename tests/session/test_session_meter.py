@@ -91,7 +91,7 @@ def test_rework_ends_the_answers_near_it_and_no_others():
     asked = half.session.course.sweep.order
     assert "a2" in asked and "b3" not in asked
     half.follow()
-    assert [answer.test.held for answer in half.session._answers] == [("b3",)]
+    assert [answer.test.held for answer in half.session.answers] == [("b3",)]
     assert best(half, "b3")[1] > 0.8
 
 
