@@ -1,49 +1,26 @@
-"""The bench screen: puts the parts together, and turns keys and clicks into commands.
+"""The bench screen: the views of a session at work, and the keys and clicks that steer it.
 
-Here: which part shows what of the last snapshot, what is chosen at the moment (panel, side, key;
-the finding is choice.py's), and the key bindings. Not here: any judgement about the half; drawing.
+Here: what the builder can do at which step, as commands to the desk. Not here: the views
+(view_screen.py); any judgement about the half.
 """
 
 from __future__ import annotations
 
 from typing import ClassVar
 
-from textual import events
-from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Container, Horizontal, Vertical, VerticalScroll
-from textual.content import Content
-from textual.screen import Screen
-from textual.widget import Widget
-from textual.widgets import OptionList, Static
+from textual.containers import VerticalScroll
+from textual.widgets import OptionList
 
-from keydiag.diagnosis.model import Finding
-from keydiag.drawing.pen import Side
-from keydiag.screen import bars, messages, themes, words
-from keydiag.screen.choice import Choice
-from keydiag.screen.desk import Desk
-from keydiag.screen.layout_view import LayoutView, Overlay
-from keydiag.screen.look import Look
-from keydiag.screen.panels import PANELS, Findings, KeyPanel, MendPanel, TestPanel, WhyPanel
-from keydiag.screen.plan import easy_width
-from keydiag.screen.suspects import lead_points
-from keydiag.screen.zoom_view import ZoomView
-from keydiag.session import Snapshot
+from keydiag.screen import messages, words
+from keydiag.screen.view_screen import SWEEPING, ViewScreen
 
-# The panel and the side that go with a step, until the builder chooses otherwise.
-_PANEL = {"findings": "picture", "rework": "picture"}
-_SIDE: dict[str, Side] = {"findings": "solder", "rework": "solder"}
-_SWEEPING = ("sweep", "retest", "chords")
 _SURE_S = 3.0  # how long the second press of a key that is asked for twice has time to come
-_LEAST_PANEL = 28  # columns that the panels need
-_TALL = 38  # rows from which the picture and another panel are shown at once
 
 
-class BenchScreen(Screen[None]):
+class BenchScreen(ViewScreen):
     """One session at the bench."""
 
-    HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (98, "-medium"), (126, "-broad")]
-    VERTICAL_BREAKPOINTS = [(0, "-short"), (_TALL, "-tall")]
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("b", "tell('back')", "back"),
         Binding("s", "tell('skip')", "skip"),
@@ -54,248 +31,8 @@ class BenchScreen(Screen[None]):
         Binding("m", "choose('test')", "meter"),
         Binding("t", "tell('retest')", "retest"),
         Binding("n", "sure('sweep')", "new sweep"),
-        Binding("f", "flip", "flip"),
-        Binding("z", "zoom", "zoom"),
-        *(Binding(str(i), f"panel('{p}')", p, show=False) for i, p in enumerate(PANELS, start=1)),
-        Binding("c", "colours", "colours", show=False),
         Binding("u", "bell", "bell", show=False),
-        Binding("h,question_mark", "help", "help"),
-        Binding("q", "sure('leave')", "quit"),
-        Binding("escape", "step_back", "back to the list", show=False),
     ]
-
-    def __init__(self, desk: Desk, look: Look, bell: bool = True) -> None:
-        super().__init__()
-        self.desk, self.look = desk, look
-        self.bell_on = bell
-        self.snapshot = desk.snapshot()
-        self.choice = Choice()
-        self.side: Side = "key"
-        self.panel = "key"
-        self.picked_key: str | None = None
-        self._asked = ""  # what a second press of the same key would do
-        self._lines: dict[str, Content] = {}
-        self._filled: dict[Widget, tuple[Finding | None]] = {}  # what a panel shows
-        # The parts that are spoken to often.
-        self.map = LayoutView(self.snapshot.board, look, id="layout")
-        self.list = Findings(compact=True)
-        self.zoom = ZoomView(look, id="picture")
-        self.key_panel = KeyPanel(id="key")
-
-    # --- parts ---
-
-    def compose(self) -> ComposeResult:
-        yield Static(id="head")
-        yield Static(id="alert")
-        yield Static(id="say")
-        with Horizontal(id="body"):
-            with Vertical(id="half"):
-                yield Static(id="side")
-                yield self.map
-                yield Static(id="legend")
-            with Vertical(id="right"):
-                yield Static(id="found")
-                yield self.list
-                yield bars.PanelTabs()
-                with Container(id="panels"):
-                    yield self.zoom
-                    yield self.key_panel
-                    yield WhyPanel(id="why")
-                    yield MendPanel(id="mend")
-                    yield TestPanel(id="test")
-        yield Static(id="status")
-        yield bars.KeyLine(id="keys")
-
-    def on_mount(self) -> None:
-        self._show_legend()
-        self._take(None, self.desk.snapshot())
-        self.list.focus()
-        self.desk.wake(self._woken)
-        self._woken()  # whatever has happened meanwhile
-
-    def _woken(self) -> None:
-        """There is a new snapshot (any thread)."""
-        self.post_message(messages.SnapshotFetched(self.desk.snapshot()))
-
-    def on_snapshot_fetched(self, message: messages.SnapshotFetched) -> None:
-        if not self.map.is_attached:  # the screen is being taken down
-            return
-        self._take(self.snapshot, message.snapshot)
-        if self.desk.failure() is not None:
-            self.app.exit()
-
-    # --- snapshots ---
-
-    def _take(self, old: Snapshot | None, new: Snapshot) -> None:
-        self.snapshot = new
-        if old is None or old.step != new.step:
-            self._new_step()
-        self.map.show_keys(new.keys)
-        self._show_bars(old)
-        if old is None or old.diagnosis is not new.diagnosis:
-            self._new_diagnosis(first=old is None)
-        same = old is not None and (old.notes, old.next_key, old.chord) == (
-            new.notes, new.next_key, new.chord
-        )  # fmt: skip
-        if self.picked_key or not same:
-            self.key_panel.show(new, self.picked_key, self.desk.journal)
-
-    def _new_step(self) -> None:
-        # With nothing found there is nothing to see on the solder side.
-        nothing = self.snapshot.diagnosis is not None and not self.snapshot.diagnosis.findings
-        step = "" if nothing and self.snapshot.step == "findings" else self.snapshot.step
-        self.side = _SIDE.get(step, "key")
-        self.panel = _PANEL.get(step, "key")
-        self.picked_key = None
-        self.map.show_cursor(None)
-        self.key_panel.show(self.snapshot, None, self.desk.journal)
-        self._show_side()
-        self._show_panels()
-        self._show_keys()
-
-    def _show_bars(self, old: Snapshot | None) -> None:
-        new, width = self.snapshot, self.size.width
-        self._show_line("#head", bars.head(new, width))
-        self._show_line("#status", bars.status(new, self.desk.journal, self.bell_on, width))
-        if not self._asked:
-            self._show_line("#say", Content(new.say))
-            self.query_one("#say").set_class(len(new.say) > width - 2, "-long")
-        if old is None or (old.alert, old.step) != (new.alert, new.step):
-            self._show_alert(old)
-        if old is None or old.paused != new.paused:
-            self._show_keys()
-
-    def _show_line(self, where: str, text: Content) -> None:
-        """Change a line of text; nothing is painted if it is as it was."""
-        if self._lines.get(where) != text:
-            self._lines[where] = text
-            self.query_one(where, Static).update(text, layout=False)
-
-    def _show_alert(self, old: Snapshot | None) -> None:
-        """Loud for what needs the hands at once; a probe unplugged for the iron is none of that."""
-        banner, new = self.query_one("#alert", Static), self.snapshot
-        unplugged = new.link.state != "up"
-        banner.update(f"!! {new.alert}" if new.alert else "")
-        banner.set_class(new.alert is not None and not unplugged, "-loud")
-        banner.set_class(new.alert is not None and unplugged and new.step != "rework", "-quiet")
-        if new.alert and not unplugged and self.bell_on and (old is None or old.alert != new.alert):
-            self.app.bell()
-
-    # --- findings and places ---
-
-    def _new_diagnosis(self, first: bool) -> None:
-        before = self.choice.finding
-        self.choice.renew(self.snapshot)
-        self.list.show(self.choice.findings, self.choice.index)
-        self.query_one("#found", Static).update(words.found(self.snapshot), layout=False)
-        if first or self.choice.finding != before:
-            self._show_finding()
-        if (before is None) != (self.choice.finding is None):
-            self._show_panels()
-            self._show_keys()
-
-    def _show_finding(self) -> None:
-        """Bring everything that depends on the chosen finding up to date."""
-        self.zoom.show_leads(())
-        self._fill_panels()
-        self._show_places()
-
-    def _fill_panels(self) -> None:
-        """Tell the panels on show about the finding; the others when they are shown. While keys
-        are pressed findings come and go, and nothing that nobody sees is to cost time."""
-        finding = self.choice.finding
-        for panel in (
-            self.query_one(WhyPanel),
-            self.query_one(MendPanel),
-            self.query_one(TestPanel),
-        ):
-            if panel.has_class("-shown") and self._filled.get(panel) != (finding,):
-                self._filled[panel] = (finding,)
-                panel.show(finding)
-
-    def _show_places(self) -> None:
-        layout, suspect = self.choice.layout, self.choice.suspect
-        if layout is None or suspect is None:
-            self.zoom.clear()
-            self.map.show_overlay(None)
-            return
-        if self.zoom.has_class("-shown"):
-            self.zoom.show(layout, self.choice.suspects, self.choice.member, self.side)
-        # While keys are to be pressed the map shows keys and nothing else.
-        pressing = self.snapshot.step in _SWEEPING and self.panel == "key" and not self.picked_key
-        self.map.show_overlay(None if pressing else Overlay(layout, suspect))
-
-    def on_finding_picked(self, message: messages.FindingPicked) -> None:
-        if message.index < len(self.choice.findings):
-            self.choice.choose(message.index)
-            self._show_finding()
-            if self.panel == "key":
-                self.action_panel("picture")
-
-    def on_member_picked(self, message: messages.MemberPicked) -> None:
-        if message.index < len(self.choice.suspects) and message.index != self.choice.member:
-            self.choice.member = message.index
-            self._show_places()
-
-    def on_test_looked_at(self, message: messages.TestLookedAt) -> None:
-        if self.choice.layout is not None:
-            circuit = self.snapshot.circuit
-            self.zoom.show_leads(lead_points(self.choice.layout, circuit, message.test))
-
-    def on_key_picked(self, message: messages.KeyPicked) -> None:
-        self.picked_key = message.key
-        self.map.show_cursor(message.key)
-        if self.choice.choose_key(message.key):
-            self.list.show(self.choice.findings, self.choice.index)
-            self._show_finding()
-        self.key_panel.show(self.snapshot, message.key, self.desk.journal)
-        self.action_panel("key")
-
-    # --- panels and sides ---
-
-    def _show_panels(self) -> None:
-        both = self.size.height >= _TALL and self.choice.finding is not None
-        other = "why" if self.panel == "picture" else self.panel
-        shown = {"picture", other} if both else {self.panel}
-        for name in PANELS:
-            self.query_one(f"#{name}").set_class(name in shown, "-shown")
-        right = self.query_one("#right")
-        right.set_class(self.panel in ("why", "mend", "test"), "-reading")
-        right.set_class(self.panel == "key", "-pressing")
-        self.call_after_refresh(self.list.scroll_to_highlight)
-        hidden = frozenset({"picture"}) if both else frozenset()
-        self.query_one(bars.PanelTabs).show(other if both else self.panel, hidden)
-        self._fill_panels()
-        self._show_places()
-
-    def _show_side(self) -> None:
-        self.query_one("#side", Static).update(words.side(self.side), layout=False)
-        self.map.show_side(self.side)
-        self._show_places()
-
-    def _show_legend(self) -> None:
-        self.query_one("#legend", Static).update(words.legend(self.look.signs, self.look.mode))
-
-    def _show_keys(self) -> None:
-        """The keys there is a use for at the moment."""
-        offered = []
-        for binding in self.BINDINGS:
-            assert isinstance(binding, Binding)
-            name, _, arguments = binding.action.rstrip(")").partition("(")
-            if binding.show and self.check_action(name, (arguments.strip("'"),)):
-                key = binding.key.partition(",")[0]
-                offered.append((key, binding.description, binding.action))
-        self.query_one(bars.KeyLine).show(offered)
-
-    def on_resize(self, event: events.Resize) -> None:
-        # A half with many columns takes from the panels what it needs, as far as they can spare it.
-        self.query_one("#half").styles.min_width = min(
-            easy_width(self.snapshot.board), self.size.width - _LEAST_PANEL
-        )
-        self._show_bars(self.snapshot)
-        self._show_panels()
-
-    # --- what the builder does ---
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Offer only what the step has a use for."""
@@ -303,13 +40,13 @@ class BenchScreen(Screen[None]):
         if action == "pause":
             return step not in ("findings", "rework", "signed-off")
         if action == "choose":
-            return self.choice.finding is not None and step not in _SWEEPING
+            return self.choice.finding is not None and step not in SWEEPING
         if action == "sure" and parameters[0] == "sweep":
             return step in ("findings", "rework", "signed-off")
         if action == "tell" and parameters[0] == "retest":
             return step in ("findings", "rework")
         if action == "tell":
-            return step in _SWEEPING and not self.snapshot.paused
+            return step in SWEEPING and not self.snapshot.paused
         return True
 
     def action_tell(self, name: str) -> None:
@@ -317,13 +54,6 @@ class BenchScreen(Screen[None]):
 
     def action_pause(self) -> None:
         self.desk.command("resume" if self.snapshot.paused else "pause")
-
-    def action_panel(self, name: str) -> None:
-        if name != "key":
-            self.picked_key = None
-            self.map.show_cursor(None)
-        self.panel = name
-        self._show_panels()
 
     def action_choose(self, name: str) -> None:
         """Show a panel and go to what there is to choose in it."""
@@ -341,50 +71,22 @@ class BenchScreen(Screen[None]):
         assert isinstance(panel, VerticalScroll)
         panel.scroll_to(y=choices.virtual_region.y - 1, animate=False)
 
-    def action_flip(self) -> None:
-        self.side = "key" if self.side == "solder" else "solder"
-        self._show_side()
-
-    def action_zoom(self) -> None:
-        if self.toggle_class("-zoomed").has_class("-zoomed"):
-            self.action_panel("picture")
-
-    def action_colours(self) -> None:
-        self.look.turn()
-        self.app.theme = themes.NAMES[self.look.mode]
-        self._show_legend()
-        self.map.repaint()
-        self.zoom.repaint()
-
     def action_bell(self) -> None:
         self.bell_on = not self.bell_on
         self._show_bars(self.snapshot)
 
-    def action_help(self) -> None:
-        from keydiag.screen.help import HelpScreen
-
-        self.app.push_screen(HelpScreen(self.look))
+    def action_leave(self) -> None:
+        self.action_sure("leave")
 
     def action_sure(self, what: str) -> None:
         """Do what cannot be taken back at the second press within a few seconds."""
-        if self._asked != what:
-            self._asked = what
-            self._show_line("#say", Content(words.SURE[what]))
-            self.set_timer(_SURE_S, self._unsure)
+        if self._notice != words.SURE[what]:
+            self.notice(words.SURE[what], _SURE_S)
         elif what == "leave":
             self.app.exit()
         else:
             self.desk.command(what)
-            self._unsure()
-
-    def _unsure(self) -> None:
-        self._asked = ""
-        self._show_bars(self.snapshot)
-
-    def action_step_back(self) -> None:
-        """Out of a list of choices, back to the panel of the step."""
-        self.list.focus()
-        self.action_panel(_PANEL.get(self.snapshot.step, "key"))
+            self.notice("", 0.0)
 
     def on_rework_declared(self, message: messages.ReworkDeclared) -> None:
         self.desk.repaired(message.did)
