@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from keydiag.report import diagnosis_lines
+from keydiag.report import diagnosis_lines, signoff_lines
 from keydiag.session import Session
 from keydiag.session.say import LET_GO
 
@@ -66,9 +66,6 @@ class Plain:
             self._say(note)
 
     def end(self, session: Session) -> None:
-        """The findings."""
-        self._say("")
-        for line in diagnosis_lines(session.diagnose_now()):
+        """The findings, and how far it is to the sign-off."""
+        for line in ("", *diagnosis_lines(session.diagnose_now()), "", *signoff_lines(session)):
             self._say(line)
-        if session.missing:
-            self._say(session.missing)

@@ -148,7 +148,7 @@ def run_plain(bench: Bench, args: argparse.Namespace, journal: str | None) -> in
         plain.end(bench.session)
         if journal is not None and diagnosis.verdict != "pass":
             print(f"After mending, go on with: keydiag resume {journal}", flush=True)
-        elif journal is not None and bench.session.missing:
+        elif journal is not None and not bench.session.signed_off:
             print(f"Go on with: keydiag resume {journal}", flush=True)
     return status_of(diagnosis)
 
@@ -174,16 +174,14 @@ def status_of(diagnosis: Diagnosis) -> int:
 def run_screen(bench: Bench, journal: str | None) -> int:
     """The work on the bench screen, until the builder leaves; the exit status."""
     from keydiag import screen
-    from keydiag.report import verdict
+    from keydiag.report import signoff_lines, verdict
 
     with bench:
         bench.open()
         if screen.show(bench, journal or "") == 130:
             raise KeyboardInterrupt
     diagnosis = bench.session.diagnose_now()
-    print(verdict(diagnosis))
-    if bench.session.missing:
-        print(bench.session.missing)
+    print("\n".join([verdict(diagnosis), *signoff_lines(bench.session)]))
     if journal is not None:
         print(f"Journal: {journal}")
     return status_of(diagnosis)

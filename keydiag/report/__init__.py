@@ -5,6 +5,20 @@ what the page (`html`, built with `markup` and `sheet`) and the JSON say. Only `
 here: whoever wants a page asks for it.
 """
 
-from keydiag.report.text import diagnosis_lines, finding_lines, percent, report_lines, verdict
+from keydiag.report.text import (
+    diagnosis_lines,
+    finding_lines,
+    percent,
+    report_lines,
+    signoff_lines,
+    verdict,
+)
 
-__all__ = ["diagnosis_lines", "finding_lines", "percent", "report_lines", "verdict"]
+__all__ = [
+    "diagnosis_lines",
+    "finding_lines",
+    "percent",
+    "report_lines",
+    "signoff_lines",
+    "verdict",
+]

@@ -100,6 +100,9 @@ def _outcome(report: Report) -> list[Html]:
     ]
     if report.missing:
         out += [tag("h2", "Missing for the sign-off"), _list(report.missing)]
+    if report.proven:
+        out += [tag("h2", "What was proven, and with what"), _list(report.proven)]
+        out += [tag("h2", "What was not proven"), _list(report.not_proven)]
     if report.noted:
         out += [tag("h2", "Also noted"), _list(report.noted)]
     return out

@@ -21,7 +21,7 @@ from keydiag.diagnosis.words import list_words
 from keydiag.faults import meeting_places, near_keys
 from keydiag.report.history import Account, Entry, MeterReading, State, Story
 from keydiag.report.text import verdict
-from keydiag.session import KeyStatus, Session
+from keydiag.session import KeyStatus, Session, missing, not_proven, proven
 
 __all__ = ["KEY_WORDS", "KeyLine", "Report", "STATE_WORDS", "as_json", "gather", "marks"]
 
@@ -67,8 +67,9 @@ class KeyLine:
 @dataclass(frozen=True, slots=True)
 class Report:
     """Everything the report says. begun and written_by are empty if the journal does not say.
-    missing: what the sign-off lacks, one sentence each; empty once it is given. noted: what else
-    the reader should know. Findings are numbered from 1 in the order of `stories`."""
+    missing: what the sign-off lacks, one sentence each; empty once it is given. proven, not_proven:
+    what the sign-off rests on and what it does not say; empty before it. noted: what else the
+    reader should know. Findings are numbered from 1 in the order of `stories`."""
 
     board: Board
     circuit: Circuit
@@ -79,6 +80,8 @@ class Report:
     in_words: str
     diagnosis: Diagnosis
     missing: tuple[str, ...]
+    proven: tuple[str, ...]
+    not_proven: tuple[str, ...]
     noted: tuple[str, ...]
     stories: tuple[Story, ...]
     keys: tuple[KeyLine, ...]
@@ -99,6 +102,8 @@ def gather(account: Account, header: Mapping[str, Any], source: str) -> Report:
         in_words=verdict(diagnosis),
         diagnosis=diagnosis,
         missing=() if session.signed_off else tuple(_missing(account, diagnosis)),
+        proven=proven(session),
+        not_proven=not_proven(session),
         noted=tuple(_noted(diagnosis)),
         stories=account.stories,
         keys=tuple(_keys(session, diagnosis, account.stories)),
@@ -107,23 +112,14 @@ def gather(account: Account, header: Mapping[str, Any], source: str) -> Report:
 
 
 def _missing(account: Account, diagnosis: Diagnosis) -> list[str]:
-    out = []
-    for number, story in enumerate(account.stories, start=1):
-        title = story.finding.title
-        if story.state in ("open", "still there"):
-            out.append(f"Finding {number} is to be mended and retested: {title}.")
-        elif story.state in ("in repair", "not retested"):
-            keys = list_words(story.finding.retest, 60)
-            press = f"; press {keys}" if keys else ""
-            out.append(f"Finding {number} is to be retested: {title}{press}.")
-    if diagnosis.cannot_judge:
-        keys = list_words([each.key for each in diagnosis.cannot_judge], 60)
-        out.append(f"Not judged yet, because a finding hides it: {keys}.")
-    if diagnosis.not_pressed:
-        out.append(f"To be pressed: {list_words(diagnosis.not_pressed, 60)}.")
-    if diagnosis.press_again:
-        out.append(f"To be pressed once more: {list_words(diagnosis.press_again, 60)}.")
-    return [*out, "The final sweep: every key pressed once more after the last repair, all clean."]
+    """What the sign-off lacks, and which reworked findings nobody has retested."""
+    named = {finding.title for finding in (*diagnosis.findings, *account.session.rework)}
+    out = [
+        f"Finding not retested: {story.finding.title}."
+        for story in account.stories
+        if story.state == "not retested" and story.finding.title not in named
+    ]
+    return [*missing(account.session, diagnosis), *out]
 
 
 def _noted(diagnosis: Diagnosis) -> list[str]:
@@ -187,6 +183,8 @@ def as_json(report: Report) -> str:
         "verdict": report.diagnosis.verdict,
         "in_words": report.in_words,
         "missing": report.missing,
+        "proven": report.proven,
+        "not_proven": report.not_proven,
         "noted": report.noted,
         "findings": [
             {

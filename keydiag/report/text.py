@@ -14,9 +14,16 @@ from typing import Any
 
 from keydiag.diagnosis import CannotJudge, Diagnosis, Finding, NextTest
 from keydiag.diagnosis.words import list_words
-from keydiag.session import KeyStatus, Session
+from keydiag.session import KeyStatus, Session, missing, not_proven, proven
 
-__all__ = ["diagnosis_lines", "finding_lines", "percent", "report_lines"]
+__all__ = [
+    "diagnosis_lines",
+    "finding_lines",
+    "percent",
+    "report_lines",
+    "signoff_lines",
+    "verdict",
+]
 
 WIDTH = 78  # characters a line: fits a terminal of 80 columns
 MOST_OUTCOMES = 4
@@ -78,6 +85,16 @@ def verdict(diagnosis: Diagnosis) -> str:
     return " ".join(["Verdict: incomplete.", *(missing or ["The rest reading is missing."])])
 
 
+def signoff_lines(session: Session) -> list[str]:
+    """What is missing for the sign-off, or what it rests on and what it does not say."""
+    if not session.signed_off:
+        return _points("Not signed off. Missing:", missing(session, session.diagnose_now()))
+    return [
+        *_points("Signed off. Proven:", proven(session)),
+        *_points("Not proven:", not_proven(session)),
+    ]
+
+
 def finding_lines(finding: Finding, number: int) -> list[str]:
     """One finding: what, how sure, what was seen, what to do, what to press afterwards."""
     lines = _text(f"{number}. {finding.title} ({percent(finding.probability)})", "", "   ")
@@ -131,7 +148,7 @@ def report_lines(session: Session, header: Mapping[str, Any], source: str) -> li
         lines.append(f"Begun: {header['begun']}")
     if "keydiag" in header:
         lines.append(f"Written by: keydiag {header['keydiag']}")
-    lines += ["", *diagnosis_lines(diagnosis), "", "Keys"]
+    lines += ["", *diagnosis_lines(diagnosis), "", *signoff_lines(session), "", "Keys"]
     by_status = sorted(session.statuses().items(), key=lambda item: list(_STATUS).index(item[1]))
     for status, group in groupby(by_status, key=lambda item: item[1]):
         keys = [key for key, _ in group]
@@ -141,6 +158,10 @@ def report_lines(session: Session, header: Mapping[str, Any], source: str) -> li
         lines += ["", "Repairs"]
         lines += [line for repair in session.repairs for line in _text(str(repair), "", "  ")]
     return lines
+
+
+def _points(heading: str, sentences: Iterable[str]) -> list[str]:
+    return [heading, *(line for each in sentences for line in _text(each, "  - ", "    "))]
 
 
 def _item(name: str, text: str) -> list[str]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from keydiag.session.fold import Session
 from keydiag.session.repairs import Repair
 from keydiag.session.replay import replay
+from keydiag.session.signoff import missing, not_proven, proven
 from keydiag.session.timeline import PERIOD_US
 from keydiag.session.views import KeyStatus, KeyView, LinkView, Snapshot, Step
 
@@ -22,5 +23,8 @@ __all__ = [
     "Session",
     "Snapshot",
     "Step",
+    "missing",
+    "not_proven",
+    "proven",
     "replay",
 ]

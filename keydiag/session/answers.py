@@ -9,10 +9,10 @@ from collections.abc import Iterable, Sequence
 
 from keydiag.circuit import Circuit, Point
 from keydiag.diagnosis import Finding, MeterAnswer
-from keydiag.diagnosis.meter import ANSWERS, parse_code, point_words
+from keydiag.diagnosis.meter import ANSWERS, parse_code, point_words, read
 from keydiag.errors import UsageError
 
-__all__ = ["added", "answer_of", "still_valid", "words"]
+__all__ = ["added", "against_sound", "answer_of", "still_valid", "words"]
 
 
 def answer_of(circuit: Circuit, code: str, value: str) -> MeterAnswer:
@@ -35,6 +35,18 @@ def words(circuit: Circuit, answer: MeterAnswer) -> str:
     red, black = (point_words(circuit, point) for point in (answer.test.red, answer.test.black))
     held = f", holding {'+'.join(answer.test.held)}" if answer.test.held else ""
     return f"Meter, red on {red}, black on {black}{held}: {ANSWERS[answer.result]}."
+
+
+def against_sound(circuit: Circuit, answers: Iterable[MeterAnswer]) -> tuple[str, ...]:
+    """The answers that a sound half would not give, one sentence each."""
+    out = []
+    for answer in answers:
+        expected = read(circuit, frozenset(), answer.test)
+        if expected != answer.result:
+            said = words(circuit, answer).removesuffix(".").replace("Meter, ", "", 1)
+            sound = ANSWERS[expected]
+            out.append(f"{said}; a half that passes shows {sound}: measure there once more.")
+    return tuple(out)
 
 
 def still_valid(

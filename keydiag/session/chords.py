@@ -40,6 +40,11 @@ class ChordBook:
                 self._plan = plan(self.circuit)
             return self._plan
 
+    @property
+    def may_have_chords(self) -> bool:
+        """False once it is known that there is no chord to hold on this board; never waits."""
+        return self._plan is None or bool(self._plan)
+
     def as_wired(self, keys: Iterable[str], reading: Reading) -> bool:
         """True if a sound half reads so while these keys are held."""
         sound = self._predictor.packed(frozenset(), frozenset(keys))

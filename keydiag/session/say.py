@@ -85,20 +85,21 @@ def chord_note(heard: Heard, keys: Sequence[str]) -> str | None:
             return None
 
 
-def chords_missing(check: ChordCheck) -> str:
-    """What the chord check lacks, as a sentence; "" if it is done and clean."""
-    parts = []
+def chords_missing(check: ChordCheck) -> tuple[str, ...]:
+    """What the chord check lacks, one sentence each; () if it is done and clean."""
+    out = []
     if not_held := check.not_held:
         some = f"{len(not_held)} of {check.total}"
         which = "" if len(not_held) == check.total else f" ({_chord_words(not_held)})"
         were = "was" if len(not_held) == 1 else "were"
-        parts.append(f"{some} chords{which} {were} not held")
-    if odd := check.deviating:
-        parts.append(f"not as wired: {_chord_words(odd)}")
-    if not parts:
-        return ""
-    what = "is missing" if not check.done else "is not clean" if odd else "is not complete"
-    return f"Not signed off: the chord check {what}, {'; '.join(parts)}."
+        out.append(f"Chord check: {some} chord{'s' * (check.total != 1)}{which} {were} not held.")
+    return (*out, *chords_deviating(check))
+
+
+def chords_deviating(check: ChordCheck) -> tuple[str, ...]:
+    """The chords that do not answer as wired, as a sentence, if there are any."""
+    odd = check.deviating
+    return (f"Chord check: not as wired: {_chord_words(odd)}.",) if odd else ()
 
 
 def _chord_words(chords: Sequence[Chord]) -> str:
@@ -151,16 +152,20 @@ def rail_alert(circuit: Circuit, rest: Reading) -> str | None:
     return None
 
 
-def findings(diagnosis: Diagnosis) -> str:
-    """What to do about a diagnosis."""
+def findings(diagnosis: Diagnosis, withheld: Sequence[str] = ()) -> str:
+    """What to do about a diagnosis. withheld: why a half that passes is not signed off."""
+    if diagnosis.verdict == "pass" and withheld:
+        return f"Not signed off. {withheld[0]}"
     if diagnosis.verdict == "pass":
         return "This half passes: every key answers as wired, and nothing else conducts."
-    if diagnosis.findings:
+    keys = tuple(dict.fromkeys(diagnosis.not_pressed + diagnosis.press_again))
+    if diagnosis.findings and not (diagnosis.verdict == "incomplete" and keys):
         first, many = diagnosis.findings[0], len(diagnosis.findings)
         which = "" if many == 1 else f" (the first of {many} findings)"
         return f"Unplug and mend: {first.title}{which}; plug in again for the retest."
-    missing = diagnosis.not_pressed or diagnosis.press_again
-    return f"Press {list_words(missing)}: without that nothing can be signed off."
+    if not keys:
+        return "Unplug and plug in again: the rest check is missing."
+    return f"Press {list_words(keys)}: without that nothing can be signed off."
 
 
 def rework(repaired: Sequence[Finding]) -> str:
@@ -168,10 +173,10 @@ def rework(repaired: Sequence[Finding]) -> str:
     return f"Unplug and mend: {list_words(f.title for f in repaired)}; then plug in again."
 
 
-def verdict(diagnosis: Diagnosis, missing_chords: str = "") -> str:
-    """The verdict as a note; missing_chords: what chords_missing says."""
-    if diagnosis.verdict == "pass" and missing_chords:
-        return f"Every key answers as wired. {missing_chords}"
+def verdict(diagnosis: Diagnosis, withheld: Sequence[str] = ()) -> str:
+    """The verdict as a note. withheld: why a half that passes is not signed off."""
+    if diagnosis.verdict == "pass" and withheld:
+        return f"Every key answers as wired. Not signed off. {' '.join(withheld)}"
     if diagnosis.verdict == "pass":
         return "Verdict: this half passes."
     if diagnosis.verdict == "faults":

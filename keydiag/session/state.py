@@ -14,7 +14,7 @@ from keydiag.circuit import Circuit, Reading
 from keydiag.diagnosis import Diagnosis, Finding, MeterAnswer
 from keydiag.faults.priors import Table
 from keydiag.observe import Bit, Observation, RestState
-from keydiag.session import say
+from keydiag.session import answers, say
 from keydiag.session.chords import Chord, ChordBook, ChordCheck
 from keydiag.session.course import Course
 from keydiag.session.judge import Judge
@@ -122,7 +122,7 @@ class State:
     @property
     def is_clean(self) -> bool:
         """True from a clean sweep on: only chords are missing, or nothing."""
-        return self.phase == "chords" or self.signed_off or bool(self.missing)
+        return self.phase == "chords" or self.signed_off or bool(self.withheld)
 
     @property
     def todo(self) -> tuple[str, ...]:
@@ -148,13 +148,14 @@ class State:
         return (check.done, check.total) if check is not None else (0, 0)
 
     @property
-    def missing(self) -> str:
-        """What the sign-off lacks though every key answers as wired, one sentence; "" if nothing,
-        or if there are findings to see to first."""
-        verdict = self.verdict.verdict if self.verdict is not None else ""
-        if self.phase != "findings" or verdict != "pass" or self.chord_check is None:
-            return ""
-        return say.chords_missing(self.chord_check)
+    def withheld(self) -> tuple[str, ...]:
+        """Why a half whose every key answers as wired is not signed off, one sentence each; () if
+        nothing holds it back, or if there are findings to see to first."""
+        if self.phase != "findings" or self.verdict is None or self.verdict.verdict != "pass":
+            return ()
+        lacks = say.chords_missing(self.chord_check) if self.chord_check is not None else ()
+        doubted = answers.against_sound(self.circuit, self.answers)
+        return (*lacks, *(f"Meter reading in doubt: {each}" for each in doubted))
 
     @property
     def idle_since_us(self) -> int | None:

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from keydiag.diagnosis import Diagnosis, Finding
-from keydiag.session import answers, repairs, say
+from keydiag.session import answers, repairs, say, signoff
 from keydiag.session.chords import ChordCheck
 from keydiag.session.course import Course
 from keydiag.session.repairs import Repair
@@ -125,9 +125,15 @@ def show_findings(state: State, diagnosis: Diagnosis) -> None:
     state.phase = "findings"
     # From here on keys are pressed in any order, to look at them once more.
     state.course.begin_round((), state.now_us)
-    state.asks_chords = passes and bool(state.missing)
-    state.signed_off = passes and not state.missing
+    withheld = state.withheld
+    state.asks_chords = (
+        passes and state.chord_check is not None and bool(state.chord_check.not_held)
+    )
+    state.signed_off = passes and not withheld
     say_verdict(state, diagnosis)
+    if state.signed_off:
+        for line in signoff.proven(state):
+            state.note(f"Proven. {line}")
 
 
 def lacks_presses(diagnosis: Diagnosis) -> bool:
@@ -137,9 +143,10 @@ def lacks_presses(diagnosis: Diagnosis) -> bool:
 
 def say_verdict(state: State, diagnosis: Diagnosis) -> None:
     """Say and record what was found."""
-    state.note(say.verdict(diagnosis, state.missing))
+    withheld = state.withheld
+    state.note(say.verdict(diagnosis, withheld))
     titles = [finding.title for finding in diagnosis.findings]
-    more = {"missing": state.missing} if state.missing else {}
+    more = {"missing": list(withheld)} if withheld else {}
     state.record(verdict=diagnosis.verdict, findings=titles, **more)
 
 

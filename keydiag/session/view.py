@@ -5,7 +5,7 @@ Not here: what the fields mean (views.py), and any decision.
 
 from __future__ import annotations
 
-from keydiag.session import say
+from keydiag.session import say, signoff
 from keydiag.session.fold import Session
 from keydiag.session.views import KeyView, Snapshot
 
@@ -20,7 +20,7 @@ def snapshot_of(session: Session) -> Snapshot:
     order = set(session.course.sweep.order)
     done = sum(k.name in order and k.status not in ("waiting", "next") for k in keys)
     total = len(order)
-    if session.step == "chords" or session.missing:
+    if session.step == "chords" or session.withheld:
         done, total = session.chords_done
     return Snapshot(
         step=session.step,
@@ -39,7 +39,9 @@ def snapshot_of(session: Session) -> Snapshot:
         paused=session.paused,
         repairs=tuple(session.repairs),
         chord=chord,
-        missing=session.missing,
+        missing=signoff.missing(session),
+        proven=signoff.proven(session),
+        not_proven=signoff.not_proven(session),
     )
 
 
@@ -61,7 +63,7 @@ def _say(session: Session) -> str:
         return say.PAUSED
     if step == "rework":
         return say.rework(session.rework)
-    if session.link.state == "down" and step in ("sweep", "retest", "chords"):
+    if session.link.state == "down" and step != "signed-off":
         return say.RECONNECT
     if todo:
         legend = session.board.key[todo[0]].legend
@@ -71,7 +73,7 @@ def _say(session: Session) -> str:
             return say.hold_still(session.chord, *session.chords_done)
         return say.hold(session.chord, step == "retest")
     if step in ("findings", "signed-off") and session.diagnosis is not None:
-        return say.findings(session.diagnosis)
+        return say.findings(session.diagnosis, session.withheld)
     return say.LET_GO if step in ("sweep", "retest") else say.REST
 
 

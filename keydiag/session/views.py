@@ -53,8 +53,9 @@ class Snapshot:
     latest there is, None before the first. alert: something that needs the eyes now. notes: the
     last few lines of what happened, newest last. paused: answers are not taken for the moment.
     repairs: what became of each finding that was reworked, oldest first. chord: the keys to hold
-    together now, () if no chord is asked for. missing: what the sign-off lacks though every key
-    answers as wired, "" if nothing.
+    together now, () if no chord is asked for. missing: everything that lies between here and the
+    sign-off, one sentence each, most urgent first; () once it is given. proven, not_proven: what
+    the sign-off rests on, and what it does not say, one sentence each; () before it.
     """
 
     step: Step
@@ -73,4 +74,6 @@ class Snapshot:
     paused: bool = False
     repairs: tuple[Repair, ...] = ()
     chord: tuple[str, ...] = ()
-    missing: str = ""
+    missing: tuple[str, ...] = ()
+    proven: tuple[str, ...] = ()
+    not_proven: tuple[str, ...] = ()

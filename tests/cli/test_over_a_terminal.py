@@ -88,9 +88,8 @@ def test_sweep_mend_resume_retest_and_sign_off(tmp_path: Path):
         assert process.wait(timeout=20) == 0, text
     assert "Retest: press " in text
     assert "Repair confirmed: B2 diode reversed is gone." in text
-    assert text.rstrip().endswith(
-        "Verdict: pass. Every key answers as wired, and nothing else conducts."
-    )
+    assert "Verdict: pass. Every key answers as wired, and nothing else conducts." in text
+    assert "Not proven:" in text.partition("Signed off. Proven:")[2]
     assert read(journal).ended
 
 
@@ -104,7 +103,7 @@ def test_without_the_chord_check_the_half_passes_but_is_not_signed_off(tmp_path:
         assert process.wait(timeout=20) == 0, text
         assert "Hold A1, A2 and A3 together." in text and "this half passes" not in text
         assert text.rstrip().endswith(
-            "Not signed off: the chord check is missing, 2 of 2 chords were not held.\n"
+            "Not signed off. Missing:\n  - Chord check: 2 of 2 chords were not held.\n"
             f"Go on with: keydiag resume {journal}"
         )
         process = begun(["resume", journal, "--plain", "--port", port])
@@ -216,9 +215,8 @@ def test_demo_finds_mends_and_signs_off():
     done = keydiag("demo", "--plain", "--seed", "3")
     assert done.returncode == 0
     assert "Repair confirmed" in done.stdout
-    assert done.stdout.rstrip().endswith(
-        "Verdict: pass. Every key answers as wired, and nothing else conducts."
-    )
+    end = done.stdout.rpartition("Verdict: pass.")[2]
+    assert "Signed off. Proven:" in end and "Not proven:" in end
 
 
 def test_demo_of_a_given_fault_as_json():

@@ -113,8 +113,16 @@ def test_before_the_repair_everything_is_missing(first):
     assert [story.state for story in said.stories] == ["open"] * 3
     text = Reader(page(said)).text
     assert "Not signed off: faults found" in text and "Missing for the sign-off" in text
-    assert "Not judged yet, because a finding hides it: L15, L41, L42 and L43." in said.missing
-    assert said.missing[-1].startswith("The final sweep")
+    kinds = [line.partition(":")[0].partition(",")[0] for line in said.missing]
+    assert kinds == ["Rest check", *["Finding open"] * 3, *["Keys not judged"] * 2, "Final sweep",
+                     "Chord check"]  # fmt: skip
+    for line in (
+        "Rest check: not clean. With nothing held, row R1 (PD1) and column C5 (PB4) conduct both"
+        " ways.",
+        "Keys not judged: L41, L42 and L43; first mend row R4 between L44 and L43.",
+    ):
+        assert line in said.missing and line in text
+    assert said.proven == said.not_proven == () and "What was proven" not in text
 
 
 def test_a_mended_finding_keeps_its_history(whole):
@@ -126,6 +134,10 @@ def test_a_mended_finding_keeps_its_history(whole):
     assert {story.state for story in said.stories} == {"repaired"}
     text = Reader(page(said)).text
     assert "✓ Signed off" in text and "Missing for the sign-off" not in text
+    assert said.proven[0] in text and "41 presses of one sweep after 4 confirmed" in said.proven[0]
+    assert said.proven[2].startswith("Chords: 12 of 12 held")
+    assert all(line in text for line in said.not_proven)
+    assert "below a few kilo-ohms" in said.not_proven[0]
     assert "41 of 41 keys answer as wired." in text
 
 
@@ -136,7 +148,7 @@ def test_a_repair_whose_retest_is_not_over_says_so(whole, tmp_path):
     path.write_text("".join(lines[: back + 1]), "utf-8")
     said = report(path)
     assert {story.state for story in said.stories} == {"in repair"}
-    assert all("is to be retested" in line for line in said.missing[:3])
+    assert sum(line.startswith("Finding in rework: ") for line in said.missing) == 3
 
 
 def test_a_finding_that_was_left_as_it_was_is_still_there(tmp_path):
@@ -221,6 +233,7 @@ def test_the_same_journal_gives_the_same_bytes(first, tmp_path):
 def test_json_says_what_the_page_says(whole):
     said = json.loads(as_json(report(whole)))
     assert said["signed_off"] is True and said["verdict"] == "pass" and said["missing"] == []
+    assert len(said["proven"]) == 3 and len(said["not_proven"]) == 2
     assert {f["title"] for f in said["findings"]} >= {"L23 diode reversed", "L41 diode reversed"}
     assert {f["state"] for f in said["findings"]} == {"repaired"}
     assert len(said["keys"]) == 41 and {k["state"] for k in said["keys"]} == {"good"}

@@ -87,10 +87,19 @@ def test_lines_fit_a_terminal_and_carry_no_codes(faults):
 def test_the_report_tells_of_every_key_exactly_once():
     session = Session(LEFT)
     lines = report_lines(session, {"begun": "yesterday", "keydiag": "0"}, "j.jsonl")
-    keys = " ".join(lines[lines.index("Keys") :])
+    keys = " ".join(lines[lines.index("Keys") :])  # what comes before names them too
     for key in CIRCUIT.keys:
         assert keys.count(key) == 1
     assert "Journal: j.jsonl" in lines and "Begun: yesterday" in lines
+
+
+def test_the_text_says_what_is_missing_for_the_sign_off():
+    lines = report_lines(Session(LEFT), {}, "j.jsonl")
+    missing = " ".join(lines[lines.index("Not signed off. Missing:") : lines.index("Keys")]).split()
+    for part in ("Rest check: not made yet.", "Sweep: 41 of 41 keys have not answered as wired",
+                 "Chord check: to be made after the clean sweep."):  # fmt: skip
+        assert part in " ".join(missing)
+    assert max(map(len, lines)) <= 80
 
 
 def test_plain_says_each_note_once_and_the_prompt_with_it():
