@@ -127,8 +127,13 @@ class Hands:
         elif session.todo and session.rounds != self._round:
             self._round = session.rounds
             self._half.press(session.todo, self._round)
-        elif session.step != "findings" and session.chord and not session.departed:
+        elif session.chord and not session.departed and self._wants_chord(session):
             asked = (session.rounds, session.chord)
             if asked != self._held:  # the last chord is let go of
                 self._held = asked
                 self._half.hold(session.chord, self._round + session.chords_done[0])
+
+    @staticmethod
+    def _wants_chord(session: Session) -> bool:
+        """Chords that were left out stay left out."""
+        return session.step != "findings" or session.test is not None

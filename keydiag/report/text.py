@@ -15,6 +15,7 @@ from typing import Any
 from keydiag.diagnosis import CannotJudge, Diagnosis, Finding, NextTest
 from keydiag.diagnosis.words import list_words
 from keydiag.session import KeyStatus, Session, missing, not_proven, proven
+from keydiag.session.say import percent
 
 __all__ = [
     "diagnosis_lines",
@@ -38,13 +39,6 @@ _STATUS: dict[KeyStatus, str] = {
     "waiting": "were not pressed",
     "next": "were not pressed",
 }
-
-
-def percent(probability: float) -> str:
-    """A probability as people say it; never 100 %, because nothing here is that certain."""
-    if probability > 0.99:
-        return "over 99 %"
-    return f"{probability:.0%}".replace("%", " %") if probability >= 0.01 else "under 1 %"
 
 
 def diagnosis_lines(diagnosis: Diagnosis) -> list[str]:

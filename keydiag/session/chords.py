@@ -13,6 +13,7 @@ from typing import Literal
 from keydiag.circuit import Circuit, Reading
 from keydiag.diagnosis.chords import Chord, plan
 from keydiag.faults import Predictor, pack
+from keydiag.faults.predict import FaultSet, Packed
 from keydiag.observe import Observation
 from keydiag.session.timeline import HELD_US, PERIOD_US, Held
 
@@ -45,10 +46,18 @@ class ChordBook:
         """False once it is known that there is no chord to hold on this board; never waits."""
         return self._plan is None or bool(self._plan)
 
+    def reads(self, faults: FaultSet, keys: Iterable[str]) -> Packed:
+        """What a half with these faults reads while these keys are held."""
+        return self._predictor.packed(faults, frozenset(keys))
+
+    def fits(self, faults: FaultSet, keys: Iterable[str], reading: Reading) -> bool:
+        """True if a half with these faults may read so while these keys are held."""
+        predicted = self.reads(faults, keys)
+        return not (predicted.bits ^ pack(reading)) & ~predicted.unknown
+
     def as_wired(self, keys: Iterable[str], reading: Reading) -> bool:
         """True if a sound half reads so while these keys are held."""
-        sound = self._predictor.packed(frozenset(), frozenset(keys))
-        return not (sound.bits ^ pack(reading)) & ~sound.unknown
+        return self.fits(frozenset(), keys, reading)
 
     def deviating(self, seen: Iterable[Observation]) -> tuple[Chord, ...]:
         """The chords among these observations that did not read as wired, oldest first."""

@@ -53,7 +53,10 @@ def _finish(state: State, event: Event) -> None:
 
 
 def _skip(state: State, event: Event) -> None:
-    """Leave out the key that is due, or the chord."""
+    """Leave out the key that is due, or the chord, or a test."""
+    if state.test is not None:
+        steps.leave_test(state, ask_others=True)
+        return
     if state.chord and state.chord_check is not None and state.phase != "findings":
         left = state.chord_check.skip(state.now_us)
         state.note(f"{'+'.join(left)} is left out.")

@@ -185,6 +185,9 @@ class Session(State):
             return
         if event.t_us <= self.fingers_until_us:
             return
+        self.tests.touched(event.until_us)
+        if self.phase == "findings" and self.tests.chords and not event.done:
+            return  # it may yet become a chord
         self.course.feed(event)
         self.notes += self.course.changes()
         if not event.done:
@@ -192,6 +195,10 @@ class Session(State):
         if self.phase != "findings":
             if not self.course.todo:
                 steps.round_over(self)
+        elif self.test is not None and self.test.kind == "press":
+            (key,) = self.test.keys
+            if key not in self.course.todo:
+                steps.test_made(self, (key,))
         elif self.verdict is not None and steps.lacks_presses(self.verdict):
             diagnosis = self.diagnose_now()
             changed = diagnosis.verdict != self.verdict.verdict
@@ -199,6 +206,12 @@ class Session(State):
                 steps.show_findings(self, diagnosis)
 
     def _on_held(self, held: Held) -> None:
+        if self.rest_state is not None and self._takes_tests:
+            chord = self.tests.hear(held, self.rest_state.reading, self.observations())
+            if chord:
+                self.fingers_until_us = self.now_us
+                steps.test_made(self, chord)
+            return
         if not self.chord or self.chord_check is None or self.rest_state is None:
             return
         if self.phase == "findings":
@@ -209,7 +222,16 @@ class Session(State):
         if not self.chord_check.todo:
             steps.chords_over(self)
 
+    @property
+    def _takes_tests(self) -> bool:
+        """True while a chord that the findings suggest counts, asked for or not."""
+        at_findings = self.step == "findings" and not self.rail_stop and not self.asks_chords
+        return at_findings and not self.paused and bool(self.tests.chords)
+
     def _on_idle(self, event: Event) -> None:
+        if self.test is not None:
+            steps.leave_test(self, ask_others=False)
+            return
         if self.chord:
             steps.break_off(self)
             return

@@ -11,7 +11,10 @@ from collections.abc import Iterable
 
 from keydiag.circuit import Circuit
 from keydiag.diagnosis import Diagnosis, Diagnostician, MeterAnswer
+from keydiag.diagnosis.meter_answers import apply
+from keydiag.diagnosis.next_test import LEAST_WEIGHT
 from keydiag.faults import Fault
+from keydiag.faults.predict import FaultSet
 from keydiag.faults.priors import Table
 from keydiag.observe import Observation
 
@@ -43,6 +46,21 @@ class Judge:
                 diagnosis = self._diagnostician.diagnose(seen, self._tried, answers)
                 self._known = (seen, answers), diagnosis
             return self._known[1]
+
+    def alive(self, seen: Observations, answers: Answers = ()) -> tuple[FaultSet, ...]:
+        """The fault sets that may still be what the half has, the likeliest first: each explanation
+        of one group of symptoms, with the best explanations of the others."""
+        with self._lock:
+            _, groups = self._diagnostician.explain(seen)
+            groups, _ = apply(self._diagnostician.circuit, groups, answers)
+        best = [group.best_faults for group in groups]
+        found: dict[FaultSet, None] = {frozenset().union(*best): None}
+        for number, group in enumerate(groups):
+            others: FaultSet = frozenset().union(*best[:number], *best[number + 1 :])
+            for each in group.hypotheses:
+                if each.faults is not None and each.probability >= LEAST_WEIGHT:
+                    found[each.faults | others] = None
+        return tuple(found)
 
     def note_tried(self, faults: Iterable[Fault]) -> None:
         """These were repaired, and the readings stayed as they were."""

@@ -168,6 +168,44 @@ def findings(diagnosis: Diagnosis, withheld: Sequence[str] = ()) -> str:
     return f"Press {list_words(keys)}: without that nothing can be signed off."
 
 
+def percent(probability: float) -> str:
+    """A probability as people say it; never 100 %, because nothing here is that certain."""
+    if probability > 0.99:
+        return "over 99 %"
+    return f"{probability:.0%}".replace("%", " %") if probability >= 0.01 else "under 1 %"
+
+
+def test(keys: Sequence[str], about: str) -> str:
+    """The press or chord to make before anything is mended."""
+    what = f"hold {list_words(keys)} together" if len(keys) > 1 else f"press {keys[0]} once more"
+    return f"Before the iron, to tell more about {about}: {what}."
+
+
+def told(keys: Sequence[str], before: Diagnosis, after: Diagnosis) -> tuple[str, ...]:
+    """What a test of the findings has changed, one sentence each."""
+    held = f"{list_words(keys)} held together" if len(keys) > 1 else f"{keys[0]} pressed"
+    was = {finding.title: finding for finding in before.findings}
+    now = {finding.title: finding for finding in after.findings}
+    out = []
+    for title, finding in now.items():
+        likely = percent(finding.probability)
+        if title not in was:
+            out.append(f"now found: {title} ({likely})")
+        elif percent(was[title].probability) != likely:
+            out.append(f"{title} is now {likely}")
+        elif _places(was[title]) != _places(finding):
+            first = finding.members[0]
+            out.append(f"{title}: now first {first.words} ({percent(first.probability)})")
+    out += [f"no longer suspected: {title}" for title in was if title not in now]
+    if not out:
+        return (f"Test taken, {held}: it changes nothing.",)
+    return tuple(f"Test taken, {held}: {each}." for each in out)
+
+
+def _places(finding: Finding) -> list[tuple[str, str]]:
+    return [(member.words, percent(member.probability)) for member in finding.members]
+
+
 def rework(repaired: Sequence[Finding]) -> str:
     """What to do while the iron is hot."""
     return f"Unplug and mend: {list_words(f.title for f in repaired)}; then plug in again."

@@ -11,12 +11,13 @@ from typing import Any, Literal
 
 from keydiag.board import Board
 from keydiag.circuit import Circuit, Reading
-from keydiag.diagnosis import Diagnosis, Finding, MeterAnswer
+from keydiag.diagnosis import Diagnosis, Finding, MeterAnswer, NextTest
 from keydiag.faults.priors import Table
 from keydiag.observe import Bit, Observation, RestState
 from keydiag.session import answers, say
 from keydiag.session.chords import Chord, ChordBook, ChordCheck
 from keydiag.session.course import Course
+from keydiag.session.handtests import HandTests
 from keydiag.session.judge import Judge
 from keydiag.session.repairs import Repair
 from keydiag.session.standing import hidden_at_rest, statuses
@@ -73,6 +74,8 @@ class State:
         self.chord_check: ChordCheck | None = None
         self.asks_chords = False  # chords are asked for now, not single keys
         self.fingers_until_us = -1  # what came down until then was a chord's
+        self.tests = HandTests(self.book)
+        self.asks_tests = True  # until nobody makes the one that is asked for
         self.rounds = 0
         self.phase: Phase = "sweep"
         self.course = Course(self.circuit, self.circuit.keys, "sweep", None, 0)
@@ -125,15 +128,26 @@ class State:
         return self.phase == "chords" or self.signed_off or bool(self.withheld)
 
     @property
+    def test(self) -> NextTest | None:
+        """The press or chord that is asked for beside the findings, because it would tell more
+        before anything is mended; None if there is none."""
+        asking = self.step == "findings" and not self.rail_stop and self.asks_tests
+        return self.tests.asked if asking and self.link.state == "up" and not self.paused else None
+
+    @property
     def todo(self) -> tuple[str, ...]:
         """The keys to press in this round, the one that is due first; () if none is due now."""
+        if self.test is not None:
+            return self.course.todo
         asking = self.step in ("sweep", "retest") and not self.paused and self.link.state == "up"
         return self.course.todo if asking and not self.asks_chords else ()
 
     @property
     def chord(self) -> Chord:
         """The keys to hold together now; () if no chord is asked for. After the findings: the first
-        of those that were left out."""
+        of those that were left out, or those of a test."""
+        if self.test is not None:
+            return self.test.keys if self.test.kind == "chord" else ()
         asking = self.asks_chords and self.step == self.phase  # not at the rest check, say
         if not asking or self.paused or self.link.state != "up" or self.chord_check is None:
             return ()
@@ -161,6 +175,8 @@ class State:
     def idle_since_us(self) -> int | None:
         """Probe time since when a press has been awaited: that of the last press, or of the prompt
         for a new round. None while none is awaited."""
+        if self.test is not None:
+            return self.tests.waiting_since_us
         if self.chord and self.phase != "findings":
             assert self.chord_check is not None
             return self.chord_check.waiting_since_us
@@ -179,7 +195,8 @@ class State:
             rest = self.rest_state
             return (Observation((), rest.reading, (), rest.t_us, 1, "rest"),)
         chords = self.chord_check.observations() if self.chord_check is not None else ()
-        return (*self.kept, *self.course.sweep.observations(), *chords)
+        seen = self.course.sweep.observations()
+        return (*self.kept, *seen, *self.tests.observations(), *chords)
 
     def diagnose_now(self, observations: tuple[Observation, ...] | None = None) -> Diagnosis:
         """The diagnosis of these observations (of the present ones if None). Any thread may call

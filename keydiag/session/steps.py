@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from keydiag.diagnosis import Diagnosis, Finding
+from keydiag.faults.predict import FaultSet
 from keydiag.session import answers, repairs, say, signoff
 from keydiag.session.chords import ChordCheck
 from keydiag.session.course import Course
@@ -25,11 +26,13 @@ __all__ = [
     "break_off",
     "chords_over",
     "lacks_presses",
+    "leave_test",
     "round_over",
     "say_repairs",
     "say_verdict",
     "show_findings",
     "sweep_anew",
+    "test_made",
 ]
 
 # --- rounds of keys, and chords ---
@@ -40,6 +43,8 @@ def begin_course(state: State, phase: Phase, keys: Sequence[str]) -> None:
     state.phase, state.asks_chords, state.signed_off = phase, False, False
     origin = "retest" if phase == "retest" else "sweep"
     state.course = Course(state.circuit, keys, origin, state.rest_state, state.now_us)
+    state.tests.forget()
+    state.asks_tests = True
     state.rounds += 1
 
 
@@ -122,9 +127,15 @@ def show_findings(state: State, diagnosis: Diagnosis) -> None:
         state.note(say.chords(state.chord_check.total))
         ask_chords(state, "chords")
         return
+    testing = state.phase == "findings" and bool(state.course.todo)  # a key not pressed yet
     state.phase = "findings"
+    state.tests.suggest(diagnosis, _alive(state, diagnosis), state.now_us)
+    test = state.tests.asked
     # From here on keys are pressed in any order, to look at them once more.
-    state.course.begin_round((), state.now_us)
+    keys = test.keys if test is not None and test.kind == "press" else ()
+    state.course.begin_round(state.course.sweep.closed(keys), state.now_us, cut=testing)
+    if state.test is not None:
+        state.rounds += 1
     withheld = state.withheld
     state.asks_chords = (
         passes and state.chord_check is not None and bool(state.chord_check.not_held)
@@ -134,6 +145,34 @@ def show_findings(state: State, diagnosis: Diagnosis) -> None:
     if state.signed_off:
         for line in signoff.proven(state):
             state.note(f"Proven. {line}")
+
+
+def _alive(state: State, diagnosis: Diagnosis) -> tuple[FaultSet, ...]:
+    """The explanations that a test might tell apart; none is looked for if there is no test."""
+    if all(test.kind == "meter" for f in diagnosis.findings for test in f.next_tests):
+        return ()
+    return state.judge.alive(state.observations(), state.answers)
+
+
+def test_made(state: State, keys: Sequence[str]) -> None:
+    """These keys were pressed or held as the findings suggest: say what that has changed."""
+    before = state.verdict
+    assert before is not None
+    state.tests.made()
+    diagnosis = state.diagnose_now()
+    for line in say.told(keys, before, diagnosis):
+        state.note(line)
+    show_findings(state, diagnosis)
+
+
+def leave_test(state: State, ask_others: bool) -> None:
+    """The test that is asked for will not be made."""
+    test, verdict = state.test, state.verdict
+    assert test is not None and verdict is not None
+    state.note(f"{'+'.join(test.keys)} is left out.")
+    state.tests.made()
+    state.asks_tests = ask_others
+    show_findings(state, verdict)
 
 
 def lacks_presses(diagnosis: Diagnosis) -> bool:

@@ -65,6 +65,8 @@ def _say(session: Session) -> str:
         return say.rework(session.rework)
     if session.link.state == "down" and step != "signed-off":
         return say.RECONNECT
+    if session.test is not None and session.test.keys[0] in (*todo, *session.chord):
+        return say.test(session.test.keys, session.tests.about)
     if todo:
         legend = session.board.key[todo[0]].legend
         return say.press(todo[0], legend, session.course.asks_again, step == "retest")
