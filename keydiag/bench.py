@@ -172,6 +172,8 @@ class Bench:
                     if written["kind"] == "link":
                         self._last = None  # the first reading after it is always written
                     self._record(written)
+                    if written["kind"] == "link":
+                        self._tell()  # the next event may be its opposite
         counted = self._counted
         if counted is not None and self.session.now_us - self._counted_us >= COUNTS_EVERY_US:
             self._counted, self._counted_us = None, self.session.now_us

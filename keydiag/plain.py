@@ -23,10 +23,15 @@ def over(session: Session) -> bool:
 
 
 class Plain:
-    """Prints with `say`, one line a call. Give `watch` to a Bench."""
+    """Prints with `say`, one line a call. Give `watch` to a Bench.
 
-    def __init__(self, say: Callable[[str], None]) -> None:
-        self._say = say
+    bell: called when something goes wrong: an alert, a key that gave no sign or an odd one.
+    """
+
+    def __init__(self, say: Callable[[str], None], bell: Callable[[], None] | None = None) -> None:
+        self.say = say
+        self._bell = bell
+        self._troubled: set[str] = set()  # keys that the bell was rung for
         self._told = 0  # notes
         self._prompt = ""
         self._alert: str | None = None
@@ -34,14 +39,14 @@ class Plain:
     def begin(self, session: Session, journal: str | None) -> None:
         """The opening lines."""
         circuit = session.circuit
-        self._say(
+        self.say(
             f"{session.board.name}: {len(circuit.keys)} keys, {len(circuit.rows)} rows and "
             f"{len(circuit.columns)} columns on an {session.board.chip}."
         )
         if journal is not None:
-            self._say(f"Journal: {journal}")
+            self.say(f"Journal: {journal}")
         self._told = len(session.notes)
-        self._say(
+        self.say(
             "When asked, press the keys one after the other. If a key gives no answer, go on "
             "with the next: that is noticed. Control-C ends the work; nothing is lost."
         )
@@ -52,7 +57,12 @@ class Plain:
         if view.alert != self._alert:
             self._alert = view.alert
             if view.alert is not None and session.link.state == "up":
-                self._say(f"ATTENTION. {view.alert}")
+                self.say(f"ATTENTION. {view.alert}")
+                self._ring()
+        troubled = {key for key, how in session.statuses().items() if how in ("silent", "odd")}
+        if troubled - self._troubled:
+            self._ring()
+        self._troubled = troubled
         notes = session.notes[self._told :]
         self._told = len(session.notes)
         prompt = "" if over(session) or view.say == LET_GO else view.say
@@ -64,9 +74,13 @@ class Plain:
             elif prompt:
                 notes = [prompt]
         for note in notes:
-            self._say(note)
+            self.say(note)
 
     def end(self, session: Session) -> None:
         """The findings, and how far it is to the sign-off."""
         for line in ("", *diagnosis_lines(session.diagnose_now()), "", *signoff_lines(session)):
-            self._say(line)
+            self.say(line)
+
+    def _ring(self) -> None:
+        if self._bell is not None:
+            self._bell()

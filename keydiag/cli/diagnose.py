@@ -20,6 +20,11 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     parser.add_argument("--json", action="store_true", help="one JSON object")
     parser.add_argument("--schema", action="store_true", help="the JSON schema of --json")
     parser.add_argument(
+        "--schema-lines",
+        action="store_true",
+        help="the JSON schema of the lines of test, resume and demo --json-lines",
+    )
+    parser.add_argument(
         "--priors", metavar="FILE", help="TOML file with your own figures of how likely faults are"
     )
     parser.set_defaults(run=run)
@@ -34,8 +39,18 @@ def run(args: argparse.Namespace) -> int:
 
         print(json.dumps(Diagnosis.model_json_schema(), indent=2))
         return 0
+    if args.schema_lines:
+        import json
+
+        from keydiag.report.lines import schema
+
+        print(json.dumps(schema(), indent=2))
+        return 0
     if args.journal is None:
-        raise UsageError("which JOURNAL? (only --schema needs none); see keydiag diagnose --help")
+        raise UsageError(
+            "which JOURNAL? (only --schema and --schema-lines need none); "
+            "see keydiag diagnose --help"
+        )
     from keydiag.faults.priors import load_table
     from keydiag.report import diagnosis_lines
     from keydiag.session import replay
