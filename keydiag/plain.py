@@ -11,7 +11,7 @@ from collections.abc import Callable
 
 from keydiag.report import diagnosis_lines, signoff_lines
 from keydiag.session import Session
-from keydiag.session.say import LET_GO
+from keydiag.session.say import LET_GO, PROVEN
 
 __all__ = ["Plain", "over"]
 
@@ -63,7 +63,8 @@ class Plain:
         if troubled - self._troubled:
             self._ring()
         self._troubled = troubled
-        notes = session.notes[self._told :]
+        # What a sign-off proves is said at the end.
+        notes = [n for n in session.notes[self._told :] if not n.startswith(PROVEN)]
         self._told = len(session.notes)
         prompt = "" if over(session) or view.say == LET_GO else view.say
         if prompt != self._prompt:

@@ -22,6 +22,7 @@ RECONNECT = "Plug the probe in again; everything seen so far is kept."
 REST = "Leave every key alone for a moment: the rest check."
 PAUSED = "Paused; nothing that is pressed now counts."
 LET_GO = "Let go of the key."
+PROVEN = "Proven. "  # how the notes begin that say what a sign-off rests on
 SIGN_OFF = "Nothing is left to mend. For the sign-off, press every key once more, in order."
 REST_CHANGED = "The half has changed since its sweep: press every key once more, in order."
 CLEAN_REST = "Rest check passed: with no key held, nothing conducts."

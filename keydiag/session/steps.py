@@ -144,7 +144,7 @@ def show_findings(state: State, diagnosis: Diagnosis) -> None:
     say_verdict(state, diagnosis)
     if state.signed_off:
         for line in signoff.proven(state):
-            state.note(f"Proven. {line}")
+            state.note(f"{say.PROVEN}{line}")
 
 
 def _alive(state: State, diagnosis: Diagnosis) -> tuple[FaultSet, ...]:
