@@ -74,14 +74,14 @@ class Oracle:
                 if cost > enough:
                     return Proof(None, cost, turn)
                 chosen = frozenset(self.faults[v - 1] for v in model if 0 < v <= len(self.faults))
-                clauses = [c for held, seen in frames for c in self._conflicts(chosen, held, seen)]
+                clauses = [c for held, seen in frames for c in self.conflicts(chosen, held, seen)]
                 if not clauses:
                     return Proof(chosen, cost, turn)
                 for clause in clauses:
                     solver.add_clause(clause)
         return Proof(None, cost, most_rounds)
 
-    def _conflicts(
+    def conflicts(
         self, chosen: FaultSet, held: frozenset[str], seen: int
     ) -> Iterator[list[int]]:
         """What must change for this reading to come out right, clause by clause; none if it is."""

@@ -1,0 +1,257 @@
+"""The parts of the benchmark: each runs its cases and returns its figures, as plain values for
+JSON.  Not here: one case (the other modules), and how figures are printed (`tables`).
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from typing import Any, NamedTuple, TypeVar
+
+from tests.benchmarks import alarms, claims, halves, ranking, rounds, speed
+from tests.benchmarks.cases import Bench
+
+Figures = dict[str, Any]
+T = TypeVar("T")
+
+WAYS: tuple[rounds.Way, ...] = ("one by one", "together", "meter")
+# All explanations are only looked for up to so many faults: of more, hardly any case is complete.
+MOST_EXACT = 3
+# The solver's proof takes seconds for two faults, minutes for more.
+MOST_SOLVED = 2
+
+
+class Lot(NamedTuple):
+    """What to play on and how much of it."""
+
+    benches: list[Bench]
+    seed: int
+    cases: int  # per number of faults
+
+    @property
+    def some(self) -> int:
+        """For what takes long."""
+        return max(2, self.cases // 2)
+
+    @property
+    def few(self) -> int:
+        return max(2, self.cases // 5)
+
+
+def lot(tune: bool, seed: int, cases: int) -> Lot:
+    chosen = halves.for_tuning() if tune else halves.for_reporting()
+    return Lot([Bench(name, circuit) for name, circuit in chosen.items()], seed, cases)
+
+
+def rank(lot: Lot) -> Figures:
+    """Places of the truth, engine's and exact ones, per number of faults."""
+    out: Figures = {}
+    for count in ranking.COUNTS:
+        made = ranking.cases(lot.benches, lot.seed, lot.cases, (count,))
+        ranked = [
+            ranking.rank(
+                *case,
+                exact=count <= MOST_EXACT and n < lot.some,
+                solver=count <= MOST_SOLVED and n < lot.few,
+            )
+            for n, case in enumerate(told(f"rank, {count} faults", made, lot.cases))
+        ]
+        out[str(count)] = _ranked(ranked)
+    return out
+
+
+def _ranked(ranked: Sequence[ranking.Ranked]) -> Figures:
+    complete = [r for r in ranked if r.exact is not None]
+    solved = [r for r in ranked if r.solver_s is not None]
+    return {
+        "cases": len(ranked),
+        **{f"top {n}": share(ranked, lambda r, n=n: 0 < r.engine <= n) for n in (1, 3, 5)},
+        **{f"hands, top {n}": share(ranked, lambda r, n=n: 0 < r.hands <= n) for n in (1, 3, 5)},
+        "relabelled": share(ranked, lambda r: r.relabelled),
+        "first of those labelled right": share(
+            [r for r in ranked if not r.relabelled], lambda r: r.hands == 1
+        ),
+        "some hidden": share(ranked, lambda r: r.hidden > 0),
+        "whole set first": share(ranked, lambda r: r.engine == 1 and not r.hidden),
+        "exact": {
+            "asked": sum(r.solver_s is not None or r.exact is not None for r in ranked),
+            "complete": len(complete),
+            "ceiling": share(complete, lambda r: r.exact == 1),
+            "engine": share(complete, lambda r: r.engine == 1),
+            "ceiling, top 5": share(complete, lambda r: 0 < (r.exact or 0) <= 5),
+            "engine, top 5": share(complete, lambda r: 0 < r.engine <= 5),
+            "below": [_case(r) for r in complete if r.exact == 1 != r.engine],
+            "share apart": mean([abs(r.engine_share - (r.exact_share or 0.0)) for r in complete]),
+        },
+        "solver": {
+            "cases": len(solved),
+            "engine_s": mean([r.engine_s for r in solved]),
+            "solver_s": mean([r.solver_s or 0.0 for r in solved]),
+        },
+        "not first": [_case(r) for r in ranked if r.engine != 1],
+        "not first by hand": [_case(r) for r in ranked if r.engine == 1 != r.hands],
+    }
+
+
+def _case(ranked: ranking.Ranked) -> Figures:
+    return {
+        "name": ranked.name, "faults": ranked.faults, "engine": ranked.engine,
+        "hands": ranked.hands, "exact": ranked.exact, "hidden": ranked.hidden,
+        "relabelled": ranked.relabelled,
+    }  # fmt: skip
+
+
+def repair(lot: Lot) -> Figures:
+    """Rounds of repair and retest, per way to repair and number of faults."""
+    out: Figures = {}
+    for way in WAYS:
+        number = lot.some if way == "together" else lot.cases
+        for count in ranking.COUNTS:
+            made = ranking.cases(lot.benches, lot.seed, number, (count,))
+            played = [
+                rounds.play(*case, way)
+                for case in told(f"repair {way}, {count} faults", made, number)
+            ]
+            out.setdefault(way, {})[str(count)] = _played(played, count)
+    return out
+
+
+def _played(played: Sequence[rounds.Played], count: int) -> Figures:
+    faults = count * len(played)
+    left = sum(len(p.left) for p in played)
+    return {
+        "cases": len(played),
+        "repaired": 1 - left / faults,
+        "passed": share(played, lambda p: p.passed),
+        "passed with faults left": [_half(p) for p in played if p.passed and p.left],
+        "given up": [{**_half(p), "why": p.why} for p in played if not p.passed],
+        "extra per half": mean([p.extra for p in played]),
+        "extra per fault": sum(p.extra for p in played) / faults,
+        "most extra": max(p.extra for p in played),
+        "joints": mean([p.joints for p in played]),
+        "rounds": mean([p.rounds for p in played]),
+        "most rounds": max(p.rounds for p in played),
+        "presses": mean([p.presses for p in played]),
+        "measured": mean([p.measured for p in played]),
+        "by chords": sum(p.by_chords > 0 for p in played),
+        "worst": [
+            {**_half(p), "extra": p.extra, "rounds": p.rounds}
+            for p in sorted(played, key=lambda p: -p.extra)[:3]
+        ],
+    }
+
+
+def _half(played: rounds.Played) -> Figures:
+    return {"name": played.name, "faults": played.faults, "left": played.left}
+
+
+def alarm(lot: Lot) -> Figures:
+    """Sweeps of clean halves."""
+    number = 10 * lot.cases
+    swept = list(told("clean sweeps", alarms.sweeps(lot.benches, lot.seed, number), number))
+    raised = [s for s in swept if s.alarm]
+    return {
+        "sweeps": number,
+        "alarms": len(raised),
+        "at most": alarms.at_most(len(raised), number),
+        "hints": sum(bool(s.hints) for s in swept),
+        "not passed": sum(s.verdict != "pass" for s in swept),
+        "asked": mean([s.asked for s in swept]),
+        "which": [{"name": s.name, "alarm": s.alarm} for s in raised],
+        "which not passed": [
+            {"name": s.name, "verdict": s.verdict, "hints": s.hints}
+            for s in swept
+            if s.verdict != "pass" and not s.alarm
+        ][:20],
+    }
+
+
+def claim(lot: Lot) -> Figures:
+    """Claims on first builds, from the readings as they are and by hand."""
+    number = 5 * lot.cases
+    made = claims.first_builds(lot.benches, lot.seed, number)
+    pairs = [claims.claims(*case) for case in told("claims", made, number)]
+    return {
+        "as they are": _claimed([plain for plain, _ in pairs]),
+        "by hand": _claimed([by_hand for _, by_hand in pairs]),
+    }
+
+
+def _claimed(made: Sequence[claims.Claims]) -> Figures:
+    brier, loss = claims.scores(made)
+    bins = {
+        what: [{**b._asdict(), "says": b.says} for b in claims.table(chosen)]
+        for what, chosen in (
+            ("findings", [c for half in made for c in half.findings]),
+            ("members", [c for half in made for c in half.members]),
+        )
+    }
+    missed = [{"name": h.name, "faults": h.faults, "missed": h.missed} for h in made if h.missed]
+    return {
+        "halves": len(made), **bins, "brier": brier, "log loss": loss,
+        "unknown": sum(half.unknown for half in made), "missed": missed,
+    }  # fmt: skip
+
+
+def times(lot: Lot) -> Figures:
+    """Seconds and bytes."""
+    out: Figures = {"update": {}, "whole": {}, "whole, 128 keys": {}}
+    widest = max(lot.benches, key=lambda bench: len(bench.circuit.keys))
+    large = Bench("block 8x16", halves.large())
+    out["keys"] = len(widest.circuit.keys)
+    for count in (0, *ranking.COUNTS):
+        made = list(ranking.cases([widest], lot.seed, lot.some, (count,)))
+        label = f"times, {count} faults"
+        taken = [
+            (seconds, name)
+            for bench, name, faults in told(label, made[: lot.few], lot.few)
+            for seconds in speed.update_times(bench, name, faults)
+        ]
+        out["update"][str(count)] = speed.summed_up(taken)._asdict()
+        out["whole"][str(count)] = _whole(told(label, made, len(made)))
+        many = list(ranking.cases([large], lot.seed, lot.few, (count,)))
+        out["whole, 128 keys"][str(count)] = _whole(told(label + ", 128 keys", many, len(many)))
+    for bench in (widest, large):
+        taken = [
+            speed.memory(*case) for case in ranking.cases([bench], lot.seed, 2, (5,))
+        ]
+        out[f"memory, {len(bench.circuit.keys)} keys"] = max(taken)
+    out["process"] = speed.process_peak()
+    return out
+
+
+def _whole(made: Iterable[tuple]) -> Figures:
+    taken = [(speed.whole_time(*case), f"{case[1]}: {_names(case[2])}") for case in made]
+    return speed.summed_up(taken)._asdict()
+
+
+def _names(faults: Iterable) -> str:
+    from keydiag.faults import describe
+
+    return "; ".join(sorted(map(describe, faults)))
+
+
+PARTS: dict[str, Callable[[Lot], Figures]] = {
+    "rank": rank, "repair": repair, "alarms": alarm, "claims": claim, "times": times,
+}  # fmt: skip
+
+
+def share(items: Sequence[T], holds: Callable[[T], bool]) -> float | None:
+    """Share of the items for which this holds; None of none."""
+    return sum(map(holds, items)) / len(items) if items else None
+
+
+def mean(values: Sequence[float]) -> float:
+    return sum(values) / len(values) if values else 0.0
+
+
+def told(what: str, items: Iterable[T], number: int) -> Iterator[T]:
+    """The items, with a line on stderr that tells how far it has come."""
+    begun = time.monotonic()
+    for n, item in enumerate(items, 1):
+        yield item
+        if sys.stderr.isatty() or n == number:
+            end = "\n" if n == number else "\r"
+            took = time.monotonic() - begun
+            print(f"  {what}: {n} of {number}, {took:.0f} s", file=sys.stderr, end=end, flush=True)
