@@ -15,15 +15,19 @@ from typing import TYPE_CHECKING, Any
 from keydiag.errors import UsageError
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from keydiag.bench import Bench
     from keydiag.circuit import Circuit
     from keydiag.diagnosis import Diagnosis
     from keydiag.journal import Journal, Writer
     from keydiag.plain import Plain
+    from keydiag.screen.curtain import Say
     from keydiag.sources.serialport import SerialSource
     from keydiag.wire import Hi
 
 EXIT_PASS = 0
+EXIT_INTERRUPTED = 130  # 128 + SIGINT, as shells have it
 EXIT_FAULTS = 1  # also an incomplete verdict: this half is not proven
 
 
@@ -63,6 +67,11 @@ def wants_plain(args: argparse.Namespace) -> bool:
         return True
     terminal = sys.stdin.isatty() and sys.stdout.isatty()
     return not terminal or os.environ.get("TERM", "dumb") == "dumb"
+
+
+def looking_for(port: str) -> str:
+    """What is being done while a port is opened."""
+    return "Looking for the probe." if port == "auto" else f"Looking for the probe on {port}."
 
 
 def open_port(name: str, circuit: Circuit) -> tuple[SerialSource, Hi]:
@@ -131,7 +140,7 @@ def tell_torn(journal: Journal) -> None:
         )
 
 
-def run_plain(bench: Bench, args: argparse.Namespace, journal: str | None) -> int:
+def run_plain(bench: Bench, journal: str | None, args: argparse.Namespace) -> int:
     """The work on an opened bench as lines of text, to the findings; the exit status."""
     from keydiag.plain import over
 
@@ -171,15 +180,31 @@ def status_of(diagnosis: Diagnosis) -> int:
     return EXIT_PASS if diagnosis.verdict == "pass" else EXIT_FAULTS
 
 
-def run_screen(bench: Bench, journal: str | None) -> int:
-    """The work on the bench screen, until the builder leaves; the exit status."""
+def run_screen(make: Callable[[Say], tuple[Bench, str | None]], title: str) -> int:
+    """The work on the bench screen, until the builder leaves; the exit status.
+
+    make: tells what it is at, returns a bench and its journal. It is called when the first picture
+    stands, so whatever takes time, imports included, belongs inside it.
+    """
+    from contextlib import ExitStack
+
     from keydiag import screen
+
+    made: list[tuple[Bench, str | None]] = []
+    with ExitStack() as closing:
+
+        def open_bench(say: Say) -> tuple[Bench, str]:
+            bench, journal = make(say)
+            made.append((bench, journal))
+            closing.enter_context(bench)
+            bench.open()
+            return bench, journal or ""
+
+        if screen.show(open_bench, title) == EXIT_INTERRUPTED:
+            raise KeyboardInterrupt
     from keydiag.report import signoff_lines, verdict
 
-    with bench:
-        bench.open()
-        if screen.show(bench, journal or "") == 130:
-            raise KeyboardInterrupt
+    bench, journal = made[0]
     diagnosis = bench.session.diagnose_now()
     print("\n".join([verdict(diagnosis), *signoff_lines(bench.session)]))
     if journal is not None:

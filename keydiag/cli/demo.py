@@ -53,6 +53,14 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Show the whole job; the exit status."""
+    if common.wants_plain(args):
+        bench, _ = _make(args, plain=True)
+        return _run_plain(bench, args)
+    return common.run_screen(lambda _: _make(args, plain=False), "Bramblewick left, a virtual half")
+
+
+def _make(args: argparse.Namespace, plain: bool) -> tuple[Bench, str | None]:
+    """A bench with the virtual half on it, and its journal."""
     from keydiag import board
     from keydiag.bench import Bench
     from keydiag.cli.demo_hands import DemoHalf, Hands
@@ -65,16 +73,13 @@ def run(args: argparse.Namespace) -> int:
         faults = draw(session.circuit, args.seed)
     else:
         faults = [parse_fault(session.circuit, words) for words in args.fault or FAULTS]
-    plain = common.wants_plain(args)
     half = DemoHalf(session.circuit, faults, args.seed or 0, "fast" if plain else "real")
     writer = None
     if args.journal is not None:
         writer = common.begin_journal(args.journal, half_board.name, board.dumps(half_board))
     bench = Bench(session, half, writer, port="virtual", idle_s=args.idle)
     bench.watchers.append(Hands(half).follow)
-    if not plain:
-        return common.run_screen(bench, args.journal)
-    return _run_plain(bench, args)
+    return bench, args.journal
 
 
 def _run_plain(bench: Bench, args: argparse.Namespace) -> int:

@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import argparse
+from typing import TYPE_CHECKING
 
 from keydiag.cli import common
+
+if TYPE_CHECKING:
+    from keydiag.bench import Bench
+    from keydiag.screen.curtain import Say
 
 
 def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -22,12 +27,21 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Go on with a journal; the exit status."""
+    if common.wants_plain(args):
+        return common.run_plain(*_make(args, lambda _: None), args)
+    return common.run_screen(lambda say: _make(args, say), args.journal)
+
+
+def _make(args: argparse.Namespace, say: Say) -> tuple[Bench, str]:
+    """A bench on which the session goes on, and its journal."""
     from keydiag.bench import Bench, check_idle
     from keydiag.journal import Writer
     from keydiag.session import replay
 
     check_idle(args.idle)
+    say(f"Reading {args.journal}.")
     session = replay(common.read_journal(args.journal))
+    say(common.looking_for(args.port))
     source, hi = common.open_port(args.port, session.circuit)
     try:
         writer, _ = Writer.resume(args.journal)
@@ -35,6 +49,4 @@ def run(args: argparse.Namespace) -> int:
         source.close()
         raise
     bench = Bench(session, source, writer, hi=hi, port=source.device, idle_s=args.idle)
-    if common.wants_plain(args):
-        return common.run_plain(bench, args, args.journal)
-    return common.run_screen(bench, args.journal)
+    return bench, args.journal

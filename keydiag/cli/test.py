@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import argparse
+from typing import TYPE_CHECKING
 
 from keydiag.cli import common
+
+if TYPE_CHECKING:
+    from keydiag.bench import Bench
+    from keydiag.screen.curtain import Say
 
 
 def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -31,6 +36,13 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Test a half; the exit status."""
+    if common.wants_plain(args):
+        return common.run_plain(*_make(args, lambda _: None), args)
+    return common.run_screen(lambda say: _make(args, say), args.board)
+
+
+def _make(args: argparse.Namespace, say: Say) -> tuple[Bench, str]:
+    """A bench with the half on the port on it, and its journal."""
     from keydiag import board
     from keydiag.bench import Bench, check_idle
     from keydiag.chips import chips
@@ -44,6 +56,7 @@ def run(args: argparse.Namespace) -> int:
         lines = {line.pin for line in (*half.row.values(), *half.column.values())}
         extra = tuple(port for port in chips()[half.chip].ports if port not in lines)
     session = Session(half, extra)
+    say(common.looking_for(args.port))
     source, hi = common.open_port(args.port, session.circuit)
     try:
         writer = common.begin_journal(args.journal, half.name, text, extra_pins=list(extra))
@@ -51,6 +64,4 @@ def run(args: argparse.Namespace) -> int:
         source.close()
         raise
     bench = Bench(session, source, writer, hi=hi, port=source.device, idle_s=args.idle)
-    if common.wants_plain(args):
-        return common.run_plain(bench, args, str(writer.path))
-    return common.run_screen(bench, str(writer.path))
+    return bench, str(writer.path)

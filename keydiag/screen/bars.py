@@ -17,15 +17,15 @@ from keydiag.session import Snapshot
 BAR_CELLS = 20  # width of the progress bar
 
 
-def head(snapshot: Snapshot, width: int) -> Content:
-    """The half's name, the step of the job, and how far it has got."""
+def head(snapshot: Snapshot, width: int, badge: str = "") -> Content:
+    """The half's name, the step of the job, and how far it has got; a badge before the step."""
     name = f" {snapshot.board.name} "
     steps = list(words.STEPS)
     place = steps.index(snapshot.step)
     trail = " › ".join(words.STEPS.values())
     progress = f"{snapshot.done}/{snapshot.total}"
     bar = progress_bar(snapshot.done, snapshot.total, BAR_CELLS)
-    if width >= len(name) + len(trail) + BAR_CELLS + len(progress) + 6:
+    if width >= len(name) + len(trail) + BAR_CELLS + len(progress) + len(badge) + 8:
         parts: list[Content | tuple[str, str] | str] = []
         for index, step in enumerate(steps):
             style = "bold $accent" if index == place else "$quiet"
@@ -36,8 +36,9 @@ def head(snapshot: Snapshot, width: int) -> Content:
             (f"step {place + 1} of {len(steps)}: ", "$quiet"),
             (words.STEPS[snapshot.step], "bold $accent"),
         )
-    if snapshot.paused:
-        middle = Content.assemble(("paused", "bold reverse"), " ", middle)
+    for sign in ("paused" if snapshot.paused else "", badge):
+        if sign:
+            middle = Content.assemble((f" {sign} ", "bold reverse"), " ", middle)
     right = Content.assemble((bar, "$primary"), f" {progress} ")
     gap = max(1, width - len(name) - len(middle.plain) - len(right.plain) - 2)
     return Content.assemble((name, "bold"), "  ", middle, " " * gap, right)

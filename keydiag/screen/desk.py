@@ -49,9 +49,13 @@ class Desk(Protocol):
         """Why the work ended by itself, or None while it goes on or ended well."""
         ...
 
+    def close(self) -> None:
+        """The screen is gone: stop what runs beside it."""
+        ...
+
 
 class BenchDesk:
-    """A bench at work in a thread. Use as a context manager around the app."""
+    """A bench at work in a thread, from `open` to `close`."""
 
     def __init__(self, bench: Bench, journal: str = "") -> None:
         self.bench, self.journal = bench, journal
@@ -88,14 +92,14 @@ class BenchDesk:
     def failure(self) -> Exception | None:
         return self._failure
 
-    def __enter__(self) -> BenchDesk:
+    def open(self) -> None:
+        """Go to work."""
         self._switch_s = sys.getswitchinterval()
         sys.setswitchinterval(SWITCH_S)
         for thread in self._threads:
             thread.start()
-        return self
 
-    def __exit__(self, *_: object) -> None:
+    def close(self) -> None:
         self._callback = lambda: None
         self.bench.stop()
         self._over.set()
@@ -103,6 +107,13 @@ class BenchDesk:
         for thread in self._threads:
             thread.join(timeout=5.0)
         sys.setswitchinterval(self._switch_s)
+
+    def __enter__(self) -> BenchDesk:
+        self.open()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
 
     def _guard(self, work: Callable[[], None]) -> None:
         """Do the work of a thread; what ends it must not go unseen."""

@@ -29,22 +29,36 @@ PICTURE = (
     ("[ ]", "on the map: a key the finding is about"),
     ("╳", "on the map: a piece of wire that may be broken"),
 )  # fmt: skip
-KEYS = (
+VIEW_KEYS = (
+    ("↑ ↓", "choose a finding (or whatever has the focus); Tab goes to the next list or the map"),
+    ("1 2 3 4 5", "panels: key, picture, why, mend, test"),
+    ("f", "turn the half over: key side, solder side"),
+    ("z", "the picture as large as the screen, and back"),
+    ("c", "colours: dark, light, the terminal's own"),
+    ("Escape", "out of a list of choices"),
+)
+BENCH_KEYS = (
     ("b  s  a", "one key back, skip this key or chord, ask for the last one again"),
     ("p", "pause: nothing that is pressed counts; p again goes on"),
     ("e", "end the sweep, retest or chord check here: show what is known"),
-    ("↑ ↓", "choose a finding (or whatever has the focus); Tab goes to the next list or the map"),
-    ("1 2 3 4 5", "panels: key, picture, why, mend, test"),
     ("r", "say what you have reworked"),
     ("m", "say what the meter showed"),
     ("t", "retest now; unplugging and plugging in again does the same"),
     ("n", "press the whole half once more, from the beginning (asks)"),
-    ("f", "turn the half over: key side, solder side"),
-    ("z", "the picture as large as the screen, and back"),
-    ("c", "colours: dark, light, the terminal's own"),
+    *VIEW_KEYS,
     ("u", "bell on or off"),
-    ("Escape", "out of a list of choices"),
     ("q", "leave (asks); the journal keeps everything, and keydiag resume goes on"),
+)
+REPLAY_KEYS = (
+    ("Space", "play, pause; at the end: from the start once more"),
+    ("→  .", "to the next observation"),
+    ("←  ,", "to the observation before"),
+    ("n  p", "to the next change of step, to the one before"),
+    ("+  -", "faster, slower: from a quarter of the speed to 64 times, and all at once"),
+    ("Home End", "to the start, to the end"),
+    ("bar", "click or drag: to that time; a cross marks a change of step"),
+    *VIEW_KEYS,
+    ("q", "leave; a replay changes nothing"),
 )
 SIDES = (
     "The key side is the half as you type on it. The solder side is the half turned over like the"
@@ -53,8 +67,11 @@ SIDES = (
 )
 
 
-def page(mode: Mode, signs: dict[str, str]) -> Group:
-    """The whole page."""
+Keys = tuple[tuple[str, str], ...]
+
+
+def page(mode: Mode, signs: dict[str, str], keys: Keys) -> Group:
+    """The whole page; keys: (key, what it does)."""
     looks = {
         role: Text(f" {signs[role]} ", palette.style(mode, Paint(f"{role}-ink", role, bold=True)))
         for role in MEANINGS
@@ -65,7 +82,7 @@ def page(mode: Mode, signs: dict[str, str]) -> Group:
         Text("\nIn the picture", "bold"),
         _table((Text(sign, "bold"), meaning) for sign, meaning in PICTURE),
         Text("\nKeys", "bold"),
-        _table((Text(keys, "bold"), meaning) for keys, meaning in KEYS),
+        _table((Text(key, "bold"), meaning) for key, meaning in keys),
         Text("The mouse works too: click a key, a finding, a panel's name, a number."),
         Text("\nWhich side", "bold"),
         Text(SIDES),
@@ -90,9 +107,9 @@ class HelpScreen(ModalScreen[None]):
         Binding("escape,h,q,question_mark", "dismiss", "close"),
     ]
 
-    def __init__(self, look: Look) -> None:
+    def __init__(self, look: Look, keys: Keys) -> None:
         super().__init__()
-        self.page = page(look.mode, look.signs)
+        self.page = page(look.mode, look.signs, keys)
 
     def compose(self) -> ComposeResult:
         with VerticalScroll(id="help"):

@@ -24,6 +24,7 @@ from keydiag.drawing.pen import Side
 from keydiag.screen import bars, messages, themes, words
 from keydiag.screen.choice import Choice
 from keydiag.screen.desk import Desk
+from keydiag.screen.help import BENCH_KEYS, HelpScreen, Keys
 from keydiag.screen.layout_view import LayoutView, Overlay
 from keydiag.screen.look import Look
 from keydiag.screen.panels import PANELS, Findings, KeyPanel, MendPanel, TestPanel, WhyPanel
@@ -43,6 +44,9 @@ _TALL = 38  # rows from which the picture and another panel are shown at once
 class ViewScreen(Screen[None]):
     """One session, looked at."""
 
+    CSS_PATH = "bench.tcss"
+    HELP_KEYS: ClassVar[Keys] = BENCH_KEYS
+    BADGE: ClassVar[str] = ""  # a word in the head line for what kind of look it is
     HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (98, "-medium"), (126, "-broad")]
     VERTICAL_BREAKPOINTS = [(0, "-short"), (_TALL, "-tall")]
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -151,7 +155,7 @@ class ViewScreen(Screen[None]):
 
     def _show_bars(self, old: Snapshot | None) -> None:
         new, width = self.snapshot, self.size.width
-        self._show_line("#head", bars.head(new, width))
+        self._show_line("#head", bars.head(new, width, self.BADGE))
         self._show_line("#status", bars.status(new, self.desk.journal, self.bell_on, width))
         say = self._notice or self.say_words()
         self._show_line("#say", Content(say))
@@ -170,7 +174,11 @@ class ViewScreen(Screen[None]):
         self._notice = words
         self._show_bars(self.snapshot)
         if words:
-            self.set_timer(seconds, lambda: self._notice == words and self.notice("", 0.0))
+            self.set_timer(seconds, lambda: self._end_notice(words))
+
+    def _end_notice(self, words: str) -> None:
+        if self._notice == words:
+            self.notice("", 0.0)
 
     def _show_line(self, where: str, text: Content) -> None:
         """Change a line of text; nothing is painted if it is as it was."""
@@ -185,7 +193,12 @@ class ViewScreen(Screen[None]):
         banner.update(f"!! {new.alert}" if new.alert else "")
         banner.set_class(new.alert is not None and not unplugged, "-loud")
         banner.set_class(new.alert is not None and unplugged and new.step != "rework", "-quiet")
-        if new.alert and not unplugged and self.bell_on and (old is None or old.alert != new.alert):
+        if new.alert and not unplugged and (old is None or old.alert != new.alert):
+            self.ring()
+
+    def ring(self) -> None:
+        """Draw the ears to the screen."""
+        if self.bell_on:
             self.app.bell()
 
     # --- findings and places ---
@@ -290,7 +303,7 @@ class ViewScreen(Screen[None]):
             assert isinstance(binding, Binding)
             name, _, arguments = binding.action.rstrip(")").partition("(")
             if binding.show and self.check_action(name, (arguments.strip("'"),)):
-                key = binding.key.partition(",")[0]
+                key = binding.key_display or binding.key.partition(",")[0]
                 offered.append((key, binding.description, binding.action))
         self.query_one(bars.KeyLine).show(offered)
 
@@ -343,9 +356,7 @@ class ViewScreen(Screen[None]):
         self.zoom.repaint()
 
     def action_help(self) -> None:
-        from keydiag.screen.help import HelpScreen
-
-        self.app.push_screen(HelpScreen(self.look))
+        self.app.push_screen(HelpScreen(self.look, self.HELP_KEYS))
 
     def action_leave(self) -> None:
         self.app.exit()
