@@ -212,7 +212,7 @@ class Session(State):
                 self.fingers_until_us = self.now_us
                 steps.test_made(self, chord)
             return
-        if not self.chord or self.chord_check is None or self.rest_state is None:
+        if held.long or not self.chord or self.chord_check is None or self.rest_state is None:
             return
         if self.phase == "findings":
             self.chord_check.take_up(self.chord_check.waiting_since_us)
@@ -230,7 +230,14 @@ class Session(State):
 
     def _on_idle(self, event: Event) -> None:
         if self.test is not None:
-            steps.leave_test(self, ask_others=False)
+            if self.test.kind == "press" and self.course.round_pressed:
+                # A key has answered since it was asked for: somebody is there.
+                keys = self.test.keys
+                self.course.sweep.finish()
+                self.course.begin_round((), self.now_us)
+                steps.test_made(self, keys)
+            else:
+                steps.leave_test(self, ask_others=False)
             return
         if self.chord:
             steps.break_off(self)

@@ -6,7 +6,8 @@ Here: `HandTests`, the suggestions of the findings on show. Not here: which test
 A chord of a half with faults cannot be told by its crossings alone: some of them may stay open, and
 others close. A steady reading is taken for a chord if one of the explanations that are still alive
 predicts just that reading for it, or if just its keys' crossings conduct; and if no other press so
-far has read the same.
+far has read the same. If one of its own keys alone has, the other may be dead, or not down yet:
+then the chord counts if it was asked for and is held for long, with a doubt left.
 """
 
 from __future__ import annotations
@@ -18,9 +19,13 @@ from keydiag.diagnosis import Diagnosis, NextTest
 from keydiag.faults.predict import FaultSet
 from keydiag.observe import Observation
 from keydiag.session.chords import Chord, ChordBook
-from keydiag.session.timeline import HELD_US, PERIOD_US, Held
+from keydiag.session.timeline import HELD_US, LONG_US, PERIOD_US, Held
 
 __all__ = ["HandTests"]
+
+# Probability that both keys are down when only one shows, though both were asked for and something
+# is held for long: as careful as a press that a slip might explain (own judgement, no source).
+SURE_OF_BOTH = 0.9
 
 
 class HandTests:
@@ -84,13 +89,18 @@ class HandTests:
         others = {seen.held for seen in before if seen.reading == held.reading}
         crossings = self._book.held_in(held.reading, rest)
         for chord in self._chords:
-            if others - {chord}:
-                continue
             predicted = any(self._book.fits(faults, chord, held.reading) for faults in self._alive)
+            sure = 1.0
+            if others - {chord}:
+                asked = self.asked is not None and self.asked.keys == chord and held.long
+                if not (asked and predicted and others <= {chord, *((key,) for key in chord)}):
+                    continue
+                sure = SURE_OF_BOTH
             if predicted or crossings == set(chord):
-                samples = HELD_US // PERIOD_US
-                seen = Observation(chord, held.reading, (), held.t_us, samples, "chord")
-                self._seen[chord] = seen
+                samples = (LONG_US if held.long else HELD_US) // PERIOD_US
+                self._seen[chord] = Observation(
+                    chord, held.reading, (), held.t_us, samples, "chord", sure
+                )
                 self._made.add(self._chords[chord].code)
                 return chord
         return ()

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from keydiag.circuit import Reading
 from keydiag.observe import Bit, Observer, PressEvent, RestState
 
-__all__ = ["HELD_US", "PERIOD_US", "Happening", "Held", "Timeline"]
+__all__ = ["HELD_US", "LONG_US", "PERIOD_US", "Happening", "Held", "Timeline"]
 
 PERIOD_US = 1_000  # a reading each millisecond: bounce that matters lasts longer
 
@@ -29,14 +29,19 @@ QUIET_US = 3_000_000
 # lies between the fingers of a hand that comes down at once (own judgement, no source), and less
 # than anybody would call holding.
 HELD_US = 60_000
+# Held for so long, a reading is not that of fingers on their way: whoever was asked for two keys
+# has both down, as far as he means to (own judgement, no source).
+LONG_US = 1_000_000
 
 
 @dataclass(frozen=True, slots=True)
 class Held:
-    """A reading other than rest that has stayed the same for HELD_US, until `t_us`."""
+    """A reading other than rest that has stayed the same for HELD_US, until `t_us`; told once more
+    with `long` when it has stayed for LONG_US."""
 
     t_us: int
     reading: Reading
+    long: bool = False
 
 
 Happening = PressEvent | RestState | Held
@@ -51,7 +56,7 @@ class Timeline:
         self._ticked = 0  # the last time on the grid that the observer was fed at
         self._changed = 0
         self._rests = 0  # rest baselines that have been told
-        self._held_told = False  # of the present reading
+        self._held_told = 0  # how often, of the present reading
         self.now_us = 0  # the probe's time up to which everything has been told
 
     @property
@@ -76,7 +81,7 @@ class Timeline:
             return  # a journal may repeat it, and must not feed the observer once more for that
         yield from self._feed(self.now_us, reading)
         self._reading, self._changed = reading, self.now_us
-        self._held_told = False
+        self._held_told = 0
         self._ticked = self.now_us - self.now_us % GRID_US
 
     def pass_time(self, t_us: int) -> Iterator[Happening]:
@@ -105,9 +110,10 @@ class Timeline:
         yield from events
         yield from rests
         if reading == self._reading and self._has_held(t_us):
-            self._held_told = True
-            yield Held(t_us, reading)
+            self._held_told += 1
+            yield Held(t_us, reading, long=self._held_told > 1)
 
     def _has_held(self, t_us: int) -> bool:
-        long = not self._held_told and t_us - self._changed >= HELD_US
-        return long and self.rest is not None and self._reading != self.rest
+        if self._held_told > 1 or self.rest is None or self._reading == self.rest:
+            return False
+        return t_us - self._changed >= (LONG_US if self._held_told else HELD_US)

@@ -193,3 +193,42 @@ def test_plain_says_it_and_waits_for_it():
     plain.watch(half.session)
     assert over(half.session)
     assert any(line.startswith("Test taken, a1 and a2 held together: ") for line in said)
+
+
+# --- a chord of which only one key shows ---
+
+DEAD = ("a2 node bridged to b3 node", "b2 and b3 swapped")
+"""Whether b3 is dead shows with a2 held too; if it is, a2 and b3 together read like a2 alone."""
+
+
+def asked_for_a_chord() -> Half:
+    half = at_findings(*DEAD)
+    while half.session.test is not None and half.session.test.kind == "press":
+        half.command("skip")
+    assert half.session.test is not None and half.session.test.keys == ("a2", "b3")
+    assert half.reads("a2", "b3") == half.reads("a2")
+    return half
+
+
+def test_a_chord_of_which_one_key_shows_counts_when_it_is_held_for_long():
+    half = asked_for_a_chord()
+    half.press("a2+b3")
+    assert taken(half) == []  # it might have been a2 alone
+    half.read("a2", "b3")
+    half.wait(SECOND + 100_000)
+    half.read()
+    half.wait(SECOND)
+    (seen,) = (each for each in half.session.observations() if each.origin == "chord")
+    assert seen.held == ("a2", "b3") and seen.confidence < 1
+    assert any(n.startswith("Test taken, a2 and b3 held") for n in half.session.notes)
+    assert fold(half.events).observations() == half.session.observations()
+
+
+def test_another_key_held_for_long_is_not_that_chord():
+    half = asked_for_a_chord()
+    for key in ("a1", "a3", "b1"):
+        half.read(key)
+        half.wait(2 * SECOND)
+        half.read()
+        half.wait(SECOND)
+        assert taken(half) == [], key
