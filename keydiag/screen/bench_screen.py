@@ -10,11 +10,15 @@ from typing import ClassVar
 
 from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
+from textual.content import Content
 from textual.widgets import OptionList
 
 from keydiag.screen import messages, words
+from keydiag.screen.desk import Busy
 from keydiag.screen.view_screen import SWEEPING, ViewScreen
 
+_LOOK_S = 0.5  # between two looks at what takes its time
+_LONG_S = 1.0  # what takes longer is told
 _SURE_S = 3.0  # how long the second press of a key that is asked for twice has time to come
 
 
@@ -33,6 +37,29 @@ class BenchScreen(ViewScreen):
         Binding("n", "sure('sweep')", "new sweep"),
         Binding("u", "bell", "bell", show=False),
     ]
+
+    _work = Busy()
+
+    def on_mount(self) -> None:
+        self.set_interval(_LOOK_S, self._look_at_work)
+
+    def _look_at_work(self) -> None:
+        """Nobody shall wonder why nothing happens: long work is told, with its time so far."""
+        self._work = self.desk.busy()
+        if self.snapshot.step != "connect":
+            self._show_line("#found", self.found_words())
+            self._show_bars(self.snapshot)
+
+    def found_words(self) -> Content:
+        thinking = self._work.thinking
+        told = f"working, {thinking:.0f} s" if thinking >= _LONG_S else ""
+        return words.found(self.snapshot, told)
+
+    def say_words(self) -> str:
+        stuck = self._work.stuck
+        if stuck < _LONG_S or self.snapshot.link.state != "up":
+            return super().say_words()
+        return f"One moment: working out what the presses show, {stuck:.0f} s."
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Offer only what the step has a use for."""

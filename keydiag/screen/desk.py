@@ -13,9 +13,10 @@ import sys
 import threading
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Protocol
+from time import monotonic
+from typing import NamedTuple, Protocol
 
-from keydiag.bench import Bench
+from keydiag.bench import LOOK_S, Bench
 from keydiag.observe import Observation
 from keydiag.session import Session, Snapshot
 
@@ -23,6 +24,14 @@ from keydiag.session import Session, Snapshot
 # compete for the interpreter.
 AFTER_PICTURE_S = 0.04
 SWITCH_S = 0.001  # how long a thread may keep the interpreter while another waits (default 5 ms)
+
+
+class Busy(NamedTuple):
+    """Work that is going on, and for how many seconds; 0 = none. thinking: findings are worked out
+    beside the job. stuck: the job itself waits, and what is pressed is taken in afterwards."""
+
+    thinking: float = 0.0
+    stuck: float = 0.0
 
 
 class Desk(Protocol):
@@ -45,6 +54,10 @@ class Desk(Protocol):
 
     def answer(self, code: str, value: str) -> None: ...
 
+    def busy(self) -> Busy:
+        """What takes its time at the moment."""
+        ...
+
     def failure(self) -> Exception | None:
         """Why the work ended by itself, or None while it goes on or ended well."""
         ...
@@ -65,11 +78,13 @@ class BenchDesk:
         self._failure: Exception | None = None
         self._seen: tuple[Observation, ...] = ()  # what the last diagnosis asked for is about
         self._wanted: tuple[Observation, ...] | None = None
+        self._thinks_since: float | None = None
+        self._beat_s: float | None = None  # when the bench last went to look at its source
         self._ask = threading.Event()
         self._over = threading.Event()
         self._threads = [
             threading.Thread(target=self._guard, args=(work,), name=name, daemon=True)
-            for name, work in (("bench", bench.run), ("diagnosis", self._think))
+            for name, work in (("bench", self._work), ("diagnosis", self._think))
         ]
         bench.watchers.append(self._watch)
 
@@ -88,6 +103,12 @@ class BenchDesk:
 
     def answer(self, code: str, value: str) -> None:
         self.bench.answer(code, value)
+
+    def busy(self) -> Busy:
+        now, since, beat = monotonic(), self._thinks_since, self._beat_s
+        # Between two beats the bench waits for its source, but never for long.
+        late = now - beat - LOOK_S if beat is not None else 0.0
+        return Busy(now - since if since is not None else 0.0, max(0.0, late))
 
     def failure(self) -> Exception | None:
         return self._failure
@@ -125,6 +146,16 @@ class BenchDesk:
 
     # --- the bench's thread ---
 
+    def _work(self) -> None:
+        try:
+            self.bench.run(self._beat)
+        finally:
+            self._beat_s = None
+
+    def _beat(self, session: Session) -> bool:
+        self._beat_s = monotonic()
+        return False  # nothing but the builder and the source end it
+
     def _watch(self, session: Session) -> None:
         view = session.snapshot()
         with self._lock:
@@ -147,7 +178,9 @@ class BenchDesk:
             wanted, self._wanted = self._wanted, None
             if wanted is None:
                 continue
+            self._thinks_since = monotonic()
             diagnosis = self.bench.session.diagnose_now(wanted)
+            self._thinks_since = None
             with self._lock:
                 self._latest = replace(self._latest, diagnosis=diagnosis)
             self._callback()

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from keydiag.screen.desk import Busy
 from keydiag.screen.player import Player
 from keydiag.session import Snapshot
 
@@ -30,6 +31,9 @@ class ReplayDesk:
     def repaired(self, did: str) -> None: ...
 
     def answer(self, code: str, value: str) -> None: ...
+
+    def busy(self) -> Busy:
+        return Busy()
 
     def failure(self) -> Exception | None:
         """What ended the reading of the journal."""

@@ -12,9 +12,10 @@ from typing import ClassVar
 
 from textual import events
 from textual.binding import Binding, BindingType
+from textual.content import Content
 from textual.widget import Widget
 
-from keydiag.screen import messages
+from keydiag.screen import messages, words
 from keydiag.screen.help import REPLAY_KEYS
 from keydiag.screen.look import Look
 from keydiag.screen.replay_desk import ReplayDesk
@@ -66,6 +67,13 @@ class ReplayScreen(ViewScreen):
         """What was asked for then, so that nobody does it now."""
         return f"It said: {self.snapshot.say}"
 
+    def found_words(self) -> Content:
+        film = self.player.film
+        if self.player.at < film.thought or self.snapshot.step in ("connect", "rest"):
+            return super().found_words()
+        share = f"{film.thought / len(film.frames):.0%}"
+        return words.found(self.snapshot, f"being worked out, {share}" if film.complete else "")
+
     def ring(self) -> None:
         """What was alarming then is so no more."""
 
@@ -88,6 +96,7 @@ class ReplayScreen(ViewScreen):
             self._shown = shown
             self.bar.show(player)
             self.position.show(player, self.size.width)
+            self._show_line("#found", self.found_words())
         new = player.frame.snapshot
         if new is not self.snapshot:
             self._take(self.snapshot, new)

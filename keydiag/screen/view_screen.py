@@ -169,6 +169,10 @@ class ViewScreen(Screen[None]):
         """What stands in the line of the one thing to do."""
         return self.snapshot.say
 
+    def found_words(self) -> Content:
+        """The heading of the findings."""
+        return words.found(self.snapshot)
+
     def notice(self, words: str, seconds: float) -> None:
         """Say something there for a moment; "" takes it away."""
         self._notice = words
@@ -207,7 +211,7 @@ class ViewScreen(Screen[None]):
         before = self.choice.finding
         self.choice.renew(self.snapshot)
         self.list.show(self.choice.findings, self.choice.index)
-        self.query_one("#found", Static).update(words.found(self.snapshot), layout=False)
+        self._show_line("#found", self.found_words())
         if first or self.choice.finding != before:
             self._show_finding()
         if (before is None) != (self.choice.finding is None):

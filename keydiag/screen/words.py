@@ -214,8 +214,16 @@ def side(which: Side) -> Content:
     return Content.assemble(("Solder side", "bold"), ", left and right exchanged")
 
 
-def found(snapshot: Snapshot) -> Content:
-    """The heading of the list of findings."""
+def found(snapshot: Snapshot, work: str = "") -> Content:
+    """The heading of the list of findings; work: what is still going on about them."""
+    heading = _found(snapshot)
+    if not work:
+        return heading
+    known = snapshot.diagnosis is not None and snapshot.diagnosis.findings
+    return Content.assemble(heading if known else "Findings", ": ", (work, "bold"))
+
+
+def _found(snapshot: Snapshot) -> Content:
     diagnosis = snapshot.diagnosis
     if diagnosis is None or not diagnosis.findings:
         return Content("No findings" if snapshot.step == "signed-off" else "No findings so far")

@@ -11,6 +11,7 @@ from keydiag.circuit import Circuit
 from keydiag.diagnosis import Diagnosis, Diagnostician
 from keydiag.faults import parse_fault, predict
 from keydiag.observe import Observation
+from keydiag.screen.desk import Busy
 from keydiag.session import KeyView, LinkView, Snapshot
 
 BOARD = example("bramblewick-left")
@@ -81,6 +82,7 @@ class FakeDesk:
 
     def __init__(self, first: Snapshot) -> None:
         self.latest = first
+        self.work = Busy()
         self.said: list[Sequence[str]] = []
         self.callback: Callable[[], None] = lambda: None
 
@@ -102,6 +104,11 @@ class FakeDesk:
 
     def answer(self, code: str, value: str) -> None:
         self.said.append(("answer", code, value))
+
+    def busy(self) -> Busy:
+        return self.work
+
+    def close(self) -> None: ...
 
     def failure(self) -> None:
         return None

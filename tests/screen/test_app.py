@@ -12,6 +12,7 @@ from textual.pilot import Pilot
 from textual.widgets import OptionList, Static
 
 from keydiag.screen.app import BenchApp
+from keydiag.screen.desk import Busy
 from keydiag.screen.layout_view import LayoutView
 from keydiag.screen.panels import Findings
 from keydiag.screen.zoom_view import Picture
@@ -410,3 +411,22 @@ async def test_a_window_too_small_does_not_break_it(tiny):
         await pilot.resize_terminal(100, 30)
         await pilot.pause()
         assert "3 findings" in seen(app)
+
+
+async def test_long_work_is_told_and_short_work_is_not():
+    desk = FakeDesk(found("L23"))
+    app = BenchApp(desk)
+    async with opened(app, (80, 24)) as pilot:
+        desk.work = Busy(thinking=0.4, stuck=0.4)
+        app.bench._look_at_work()
+        await pilot.pause()
+        assert "work" not in text(app, "#found") and "Unplug and mend." in seen(app)
+        desk.work = Busy(thinking=3.2, stuck=2.1)
+        app.bench._look_at_work()
+        await pilot.pause()
+        assert "1 finding: working, 3 s" in seen(app)
+        assert "One moment: working out what the presses show, 2 s." in seen(app)
+        desk.work = Busy()
+        app.bench._look_at_work()
+        await pilot.pause()
+        assert "Unplug and mend." in seen(app) and "working" not in seen(app)

@@ -148,3 +148,28 @@ async def test_news_while_help_is_open_are_shown_afterwards(bench_of):
             await pilot.press("escape")
             await pilot.pause()
             assert app.bench.snapshot.next_key == "L11"
+
+
+def test_work_that_takes_its_time_can_be_asked_about(bench_of, monkeypatch):
+    """The diagnosis is held up, and then the bench itself."""
+    bench, go_on, at_it = bench_of(Script(presses("L11"))), threading.Event(), threading.Event()
+    diagnose = bench.session.diagnose_now
+
+    def slow(*args):
+        at_it.set()
+        assert go_on.wait(PATIENCE_S)
+        return diagnose(*args)
+
+    monkeypatch.setattr(bench.session, "diagnose_now", slow)
+    with BenchDesk(bench) as desk:
+        assert at_it.wait(PATIENCE_S)
+        one, two = desk.busy(), desk.busy()
+        assert 0 < one.thinking < two.thinking
+        desk.command("finish")  # ends the sweep, and that needs a diagnosis
+        while desk.busy().stuck < 0.1:
+            go_on.wait(0.01)
+        go_on.set()
+        wait = Waiter(desk)
+        wait.until(lambda view: view.step == "findings")
+        while desk.busy() != (0.0, 0.0):
+            threading.Event().wait(0.01)

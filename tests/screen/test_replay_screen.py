@@ -98,13 +98,17 @@ async def test_changes_of_step_and_the_findings_then(journal):
 
 async def test_it_plays_and_pauses(journal):
     async with opened(journal) as (app, screen, pilot):
-        await pilot.press("plus", "plus", "plus", "plus", "plus", "plus", "plus")
+        await pilot.press("minus", "minus", "space")
+        await pilot.pause()
+        assert screen.player.playing and "pause" in seen(app) and "x1/4" in seen(app)
+        await pilot.press("space")
+        assert not screen.player.playing
+        await pilot.press(*["plus"] * 9)
         assert screen.player.speed == float("inf")
         await pilot.press("minus")
         await pilot.pause()
         assert "x64" in seen(app)
         await pilot.press("space")
-        assert screen.player.playing and "pause" in seen(app)
         for _ in range(1000):
             await pilot.pause(0.01)
             if screen.player.at_end:
