@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from keydiag.diagnosis import Diagnosis
     from keydiag.journal import Journal, Writer
     from keydiag.plain import Plain
+    from keydiag.report.lines import Lines
     from keydiag.screen.curtain import Say
     from keydiag.sources.serialport import SerialSource
     from keydiag.wire import Hi
@@ -52,18 +53,33 @@ def add_bench_options(parser: argparse.ArgumentParser, *, port: bool) -> None:
         "standard error",
     )
     parser.add_argument(
+        "--json-lines",
+        action="store_true",
+        help="everything that happens, as it happens, as one JSON object a line on standard "
+        "output, the lines of text on standard error (keydiag diagnose --schema-lines)",
+    )
+    parser.add_argument(
+        "--no-bell",
+        action="store_true",
+        help="no terminal bell on a problem, neither with --plain nor on the bench screen, where "
+        "u switches it, too (default: bell)",
+    )
+    parser.add_argument(
         "--idle",
         type=float,
         default=20.0,
         metavar="S",
-        help="seconds without a press after which the sweep ends (default 20; six times as long "
-        "before the first press)",
+        help="seconds without a press after which what is asked for is given up: the sweep, or a "
+        "test that would tell more about a finding (default 20; six times as long before the "
+        "first press)",
     )
 
 
 def wants_plain(args: argparse.Namespace) -> bool:
     """True if there shall be, or can be, no screen."""
-    if args.plain or args.json:
+    if args.json and args.json_lines:
+        raise UsageError("--json and --json-lines: give one of them, both write standard output")
+    if args.plain or args.json or args.json_lines:
         return True
     terminal = sys.stdin.isatty() and sys.stdout.isatty()
     return not terminal or os.environ.get("TERM", "dumb") == "dumb"
@@ -144,30 +160,56 @@ def run_plain(bench: Bench, journal: str | None, args: argparse.Namespace) -> in
     """The work on an opened bench as lines of text, to the findings; the exit status."""
     from keydiag.plain import over
 
-    plain = text_output(args)
-    plain.begin(bench.session, journal)
+    session, plain = bench.session, text_output(args)
+    lines = begin_output(bench, plain, args, journal)
     bench.watchers.append(plain.watch)
     with bench:
         bench.open()
         bench.run(over)
-    diagnosis = bench.session.diagnose_now()
+    diagnosis = session.diagnose_now()
     if args.json:
         print_json(diagnosis)
-    else:
-        plain.end(bench.session)
-        if journal is not None and diagnosis.verdict != "pass":
-            print(f"After mending, go on with: keydiag resume {journal}", flush=True)
-        elif journal is not None and not bench.session.signed_off:
-            print(f"Go on with: keydiag resume {journal}", flush=True)
+        return status_of(diagnosis)
+    plain.end(session)
+    if journal is not None and diagnosis.verdict != "pass":
+        plain.say(f"After mending, go on with: keydiag resume {journal}")
+    elif journal is not None and not session.signed_off:
+        plain.say(f"Go on with: keydiag resume {journal}")
+    if lines is not None:
+        lines.end(session)
     return status_of(diagnosis)
 
 
+def begin_output(
+    bench: Bench, plain: Plain, args: argparse.Namespace, journal: str | None
+) -> Lines | None:
+    """Begin with the lines of text and, if they are wanted, with those for programs, which are
+    returned and watch the bench from now on."""
+    plain.begin(bench.session, journal)
+    if not args.json_lines:
+        return None
+    from keydiag.report.lines import Lines
+
+    lines = Lines(lambda line: print(line, flush=True))
+    lines.begin(bench.session, journal)
+    bench.watchers.insert(0, lines.watch)
+    return lines
+
+
 def text_output(args: argparse.Namespace) -> Plain:
-    """A Plain that prints where the options want it."""
+    """A Plain that prints, and rings the bell, where the options want it."""
     from keydiag.plain import Plain
 
-    stream = sys.stderr if args.json else sys.stdout
-    return Plain(lambda line: print(line, file=stream, flush=True))
+    stream = sys.stderr if args.json or args.json_lines else sys.stdout
+
+    def say(line: str) -> None:
+        print(line, file=stream, flush=True)
+
+    def bell() -> None:
+        print("\a", end="", file=stream, flush=True)
+
+    # In a file or a pipe it would only be a stray character.
+    return Plain(say, bell if stream.isatty() and not args.no_bell else None)
 
 
 def print_json(diagnosis: Diagnosis) -> None:
@@ -180,7 +222,9 @@ def status_of(diagnosis: Diagnosis) -> int:
     return EXIT_PASS if diagnosis.verdict == "pass" else EXIT_FAULTS
 
 
-def run_screen(make: Callable[[Say], tuple[Bench, str | None]], title: str) -> int:
+def run_screen(
+    make: Callable[[Say], tuple[Bench, str | None]], title: str, args: argparse.Namespace
+) -> int:
     """The work on the bench screen, until the builder leaves; the exit status.
 
     make: tells what it is at, returns a bench and its journal. It is called when the first picture
@@ -200,7 +244,7 @@ def run_screen(make: Callable[[Say], tuple[Bench, str | None]], title: str) -> i
             bench.open()
             return bench, journal or ""
 
-        if screen.show(open_bench, title) == EXIT_INTERRUPTED:
+        if screen.show(open_bench, title, bell=not args.no_bell) == EXIT_INTERRUPTED:
             raise KeyboardInterrupt
     from keydiag.report import signoff_lines, verdict
 

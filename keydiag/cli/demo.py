@@ -56,7 +56,8 @@ def run(args: argparse.Namespace) -> int:
     if common.wants_plain(args):
         bench, _ = _make(args, plain=True)
         return _run_plain(bench, args)
-    return common.run_screen(lambda _: _make(args, plain=False), "Bramblewick left, a virtual half")
+    title = "Bramblewick left, a virtual half"
+    return common.run_screen(lambda _: _make(args, plain=False), title, args)
 
 
 def _make(args: argparse.Namespace, plain: bool) -> tuple[Bench, str | None]:
@@ -88,9 +89,9 @@ def _run_plain(bench: Bench, args: argparse.Namespace) -> int:
     from keydiag.plain import over
 
     plain = common.text_output(args)
-    plain.begin(bench.session, args.journal)
-    bench.watchers.insert(0, plain.watch)
     session = bench.session
+    lines = common.begin_output(bench, plain, args, args.journal)
+    bench.watchers.insert(0, plain.watch)  # the hands move when everything was told
     with bench:
         bench.open()
         bench.run(over)
@@ -106,6 +107,8 @@ def _run_plain(bench: Bench, args: argparse.Namespace) -> int:
             bench.step(0.0)
             bench.run(over)
             plain.end(session)
+    if lines is not None:
+        lines.end(session)
     return common.status_of(session.diagnose_now())
 
 

@@ -29,7 +29,7 @@ def run(args: argparse.Namespace) -> int:
     """Go on with a journal; the exit status."""
     if common.wants_plain(args):
         return common.run_plain(*_make(args, lambda _: None), args)
-    return common.run_screen(lambda say: _make(args, say), args.journal)
+    return common.run_screen(lambda say: _make(args, say), args.journal, args)
 
 
 def _make(args: argparse.Namespace, say: Say) -> tuple[Bench, str]:

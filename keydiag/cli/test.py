@@ -38,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
     """Test a half; the exit status."""
     if common.wants_plain(args):
         return common.run_plain(*_make(args, lambda _: None), args)
-    return common.run_screen(lambda say: _make(args, say), args.board)
+    return common.run_screen(lambda say: _make(args, say), args.board, args)
 
 
 def _make(args: argparse.Namespace, say: Say) -> tuple[Bench, str]:
