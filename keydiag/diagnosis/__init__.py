@@ -16,6 +16,7 @@ from keydiag.diagnosis.meter_answers import apply
 from keydiag.diagnosis.model import CannotJudge, Diagnosis, Finding, Member, NextTest
 from keydiag.diagnosis.next_test import Tester
 from keydiag.diagnosis.posterior import Explained, Explainer
+from keydiag.diagnosis.whole import explain_all
 from keydiag.faults import Fault, Predictor
 from keydiag.faults.predict import FaultSet
 from keydiag.faults.priors import Priors, Table
@@ -46,7 +47,7 @@ class Diagnostician:
         self.predictor = Predictor(circuit)
         self.explainer = Explainer(self.predictor, Priors(circuit, table))
         self.tester = Tester(self.predictor)
-        self._latest: tuple[object, tuple[Explained, ...]] | None = None
+        self._latest: tuple[object, tuple[Explained, ...], bool] | None = None
 
     def explain(
         self, observations: Sequence[Observation]
@@ -56,7 +57,7 @@ class Diagnostician:
         evidence = gather(self.circuit, self.predictor, observations)
         asked = (evidence, self.explainer.priors.tried)
         if self._latest is None or self._latest[0] != asked:
-            self._latest = asked, self.explainer.explain(evidence)
+            self._latest = asked, *explain_all(self.explainer, evidence)
         return evidence, self._latest[1]
 
     def diagnose(
@@ -91,6 +92,7 @@ class Diagnostician:
             press_again=tuple(dict.fromkeys(again)),
             not_pressed=not_pressed,
             fickle=evidence.fickle,
+            cut_short=self._latest is not None and self._latest[2],
             contradictions=contradictions,
         )
 

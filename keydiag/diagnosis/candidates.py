@@ -58,6 +58,11 @@ class Candidates:
         """Place of a fault in the catalogue: the tie-break that keeps every answer repeatable."""
         return self._order.get(fault, len(self._order))
 
+    def of_kinds(self, kinds: Iterable[str]) -> list[Fault]:
+        """All faults of these kinds, in catalogue order."""
+        wanted = set(kinds)
+        return [fault for fault in self._order if fault.kind in wanted]
+
     def touching(self, keys: Iterable[str], deviating: int) -> list[Fault]:
         """Faults that can change a frame in which these keys conduct and the bits of this packed
         mask deviate, in catalogue order."""

@@ -80,6 +80,10 @@ class Diagnosis(_Frozen):
     press_again: tuple[str, ...] = Field(description="keys whose press is in doubt")
     not_pressed: tuple[str, ...] = Field(description="keys never pressed so far")
     fickle: tuple[str, ...] = Field(description="keys that answered differently on two presses")
+    cut_short: bool = Field(
+        default=False,
+        description="so much is wrong that not everything was weighed: repair, then press again",
+    )
     contradictions: tuple[str, ...] = Field(
         default=(), description="meter readings that contradict everything else, one sentence each"
     )

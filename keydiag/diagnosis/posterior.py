@@ -5,12 +5,19 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations
 
-from keydiag.diagnosis.candidates import Candidates, pins_of
+from keydiag.diagnosis.candidates import Candidates
 from keydiag.diagnosis.evidence import Evidence
-from keydiag.diagnosis.search import DEPTH, NO_FAULTS, WIDTH, Space, bits_of, explain
-from keydiag.diagnosis.symptoms import Splitter, Symptom, merge
+from keydiag.diagnosis.search import (
+    DEPTH,
+    NO_FAULTS,
+    WIDTH,
+    Budget,
+    Space,
+    bits_of,
+    explain,
+)
+from keydiag.diagnosis.symptoms import Symptom
 from keydiag.faults import Fault, Predictor
 from keydiag.faults.predict import FaultSet
 from keydiag.faults.priors import Priors
@@ -22,17 +29,9 @@ from keydiag.faults.priors import Priors
 UNKNOWN_PRIOR = 3e-4
 UNKNOWN_FRAME = 1e-4
 
-# A best explanation that leaves more of this probability to `unknown` is not trusted: look further
-# away before giving up.
-WIDEN_AT = 0.5
 # Far places are many and unlikely: a couple of them at most, and few sets kept on the way.
 FAR_WIDTH = 12
 FAR_DEPTH = 2
-# Log odds below which an explanation that leaves bits unexplained is worth another look: a slip of
-# the hand costs some 8, a flipped bit 11.5.
-STRAINED = -9.0
-# By how much (natural log) one explanation of two groups must beat two explanations.
-WORTH_MERGING = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,13 +82,6 @@ class Explained:
         return sum(h.probability for h in self.hypotheses if h.faults is None)
 
 
-def _strained(explained: Explained) -> bool:
-    """True if the best explanation of a group leaves bits unexplained at the price of a flipped
-    bit, or is none."""
-    best = explained.best
-    return best.faults is None or bool(best.leaves) and best.score < STRAINED
-
-
 def _by_kind(space: Space, hypotheses: list[Hypothesis]) -> list[Hypothesis]:
     """Most probable first, where sets count together whose faults do the same to every frame: five
     places to open one key are one explanation."""
@@ -126,54 +118,39 @@ def rank(hypotheses: Sequence[Hypothesis]) -> list[Hypothesis]:
 
 
 class Explainer:
-    """Explains evidence on one circuit; holds the catalogue's indexes and the simulation memory."""
+    """Explains symptom groups of one circuit, one at a time; holds the catalogue's indexes, the
+    simulation memory and the budget of one diagnosis."""
 
     def __init__(self, predictor: Predictor, priors: Priors) -> None:
         self.predictor = predictor
         self.priors = priors
-        self._near = Candidates(predictor.circuit, predictor, priors, "near")
+        self.near = Candidates(predictor.circuit, predictor, priors, "near")
         self._any: Candidates | None = None
+        self.budget = Budget()
 
-    def explain(self, evidence: Evidence) -> tuple[Explained, ...]:
-        """The evidence's symptom groups, each with its hypotheses; () if nothing deviates."""
-        self._near.weigh(self.priors)
+    def start_afresh(self) -> None:
+        """Before each diagnosis: the priors as they are now, a whole budget."""
+        self.near.weigh(self.priors)
         if self._any is not None:
             self._any.weigh(self.priors)
-        splitter = Splitter(self.predictor, self.priors, self._near)
-        symptoms = splitter.split(evidence)
-        explained = [self._explain_one(evidence, symptom) for symptom in symptoms]
-        explained = self._settle(evidence, explained)
-        if any(map(_strained, explained)):
-            explained = self._rescue(evidence, explained)
-        for number, one in enumerate(explained):
-            if one.probability_unknown() > WIDEN_AT:
-                explained[number] = self._explain_one(evidence, one.symptom, everywhere=True)
-        return tuple(self._settle(evidence, explained))
+        self.budget = Budget()
 
-    def whole_score(self, evidence: Evidence, faults: FaultSet) -> float:
-        """Log prior plus log likelihood of a fault set over all the evidence."""
-        return self._whole(evidence).score(faults)
+    def explain_one(self, evidence: Evidence, symptom: Symptom) -> Explained:
+        """One group with everything near that may have caused it."""
+        return self._weigh(self._space(evidence, symptom, self.near), symptom)
 
-    def _whole(self, evidence: Evidence) -> Space:
-        pins = len(self.predictor.circuit.pins)
-        care = [(1 << pins * (pins + 1)) - 1] * len(evidence.frames)
-        return Space(evidence, self.predictor, self.priors, self._near, care)
-
-    def _explain_one(
-        self, evidence: Evidence, symptom: Symptom, everywhere: bool = False
-    ) -> Explained:
-        if not everywhere:
-            return self._weigh(self._space(evidence, symptom, self._near), symptom)
+    def explain_from_anywhere(self, evidence: Evidence, symptom: Symptom) -> Explained:
+        """The same with bridges between any two nets of the half."""
         if self._any is None:
-            self._any = Candidates(
-                self.predictor.circuit, self.predictor, self.priors, "any"
-            )
+            self._any = Candidates(self.predictor.circuit, self.predictor, self.priors, "any")
         space = self._space(evidence, symptom, self._any)
         return self._weigh(space, symptom, FAR_WIDTH, FAR_DEPTH)
 
-    def _together(self, evidence: Evidence, one: Explained, two: Explained) -> Explained:
-        hint = one.best_faults | two.best_faults
-        return self._explain_one(evidence, merge(one.symptom, two.symptom, hint))
+    def whole(self, evidence: Evidence) -> Space:
+        """All the evidence at once, nothing taken for granted."""
+        pins = len(self.predictor.circuit.pins)
+        care = [(1 << pins * (pins + 1)) - 1] * len(evidence.frames)
+        return Space(evidence, self.predictor, self.priors, self.near, care)
 
     def _space(self, evidence: Evidence, symptom: Symptom, candidates: Candidates) -> Space:
         care, context = symptom.care, symptom.context
@@ -182,7 +159,9 @@ class Explainer:
     def _weigh(
         self, space: Space, symptom: Symptom, width: int = WIDTH, depth: int = DEPTH
     ) -> Explained:
+        space.budget = self.budget.share()
         found = explain(space, symptom.hint, width, depth)
+        self.budget.settle(space.budget)
         frames = len(symptom.frames)
         unknown = math.log(UNKNOWN_PRIOR) + frames * math.log(UNKNOWN_FRAME)
         scores = [f.score for f in found.values()]
@@ -194,68 +173,3 @@ class Explainer:
         ]
         hypotheses.append(Hypothesis(None, math.exp(unknown - top) / total, unknown, ()))
         return Explained(symptom, tuple(_by_kind(space, hypotheses)))
-
-    def _settle(self, evidence: Evidence, explained: list[Explained]) -> list[Explained]:
-        """Merge groups whose best explanations do not simply add up, and explain them again."""
-        whole = self._whole(evidence)
-        while len(explained) > 1:
-            clash = self._clash(whole, explained)
-            if clash is None:
-                return explained
-            i, j = clash
-            joined = self._together(evidence, explained[i], explained[j])
-            explained = [e for n, e in enumerate(explained) if n not in (i, j)]
-            explained.insert(i, joined)
-        return explained
-
-    def _rescue(self, evidence: Evidence, explained: list[Explained]) -> list[Explained]:
-        """Merge a group that has no good explanation of its own with another one, if together they
-        have a better one than apart: two faults that only show their marks by meeting."""
-        pins = len(self.predictor.circuit.pins)
-        reach = [
-            set().union(*(pins_of(bits, pins) for bits in one.symptom.mask)) for one in explained
-        ]
-        for i, one in enumerate(explained):
-            if not _strained(one):
-                continue
-            for j, two in enumerate(explained):
-                if i == j or not reach[i] & reach[j]:
-                    continue
-                joined = self._together(evidence, one, two)
-                if joined.best.score > one.best.score + two.best.score + WORTH_MERGING:
-                    rest = [e for n, e in enumerate(explained) if n not in (i, j)]
-                    return self._rescue(evidence, [joined, *rest])
-        return explained
-
-    def _clash(self, whole: Space, explained: list[Explained]) -> tuple[int, int] | None:
-        """Two groups whose best explanations share a fault or spoil each other, if any do."""
-        for i, j in combinations(range(len(explained)), 2):
-            if explained[i].best_faults & explained[j].best_faults:
-                return i, j
-        union: FaultSet = frozenset().union(*(e.best_faults for e in explained))
-        wrong = [whole.deviating(n, union) for n in range(len(whole.frames))]
-        for one in explained:
-            if one.best.faults is None:  # the unknown predicts nothing, so nothing can be checked
-                wrong = [w & ~mask for w, mask in zip(wrong, one.symptom.mask, strict=True)]
-        if not any(wrong):
-            return None
-        for i, one in enumerate(explained):
-            for j in range(i + 1, len(explained)):
-                if self._spoil(whole, one, explained[j], wrong):
-                    return i, j
-        return None
-
-    def _spoil(self, whole: Space, one: Explained, two: Explained, wrong: list[int]) -> bool:
-        """True if bits wrong under all explanations together are wrong because these two meet:
-        each side alone, in its own context, has them right."""
-        packed = self.predictor.packed
-        for number, frame in enumerate(whole.frames):
-            if not wrong[number]:
-                continue
-            both = packed(one.best_faults | two.best_faults, frame.held)
-            spoilt = (both.bits ^ frame.seen) & ~both.unknown & wrong[number]
-            for part in (one, two):
-                alone = packed(part.best_faults | part.symptom.context, frame.held)
-                if spoilt & part.symptom.care[number] & ~(alone.bits ^ frame.seen):
-                    return True
-        return False

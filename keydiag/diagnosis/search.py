@@ -56,8 +56,31 @@ NEAR_TOP = 2.0
 MOST_COMBINED = 4
 # Wrong bits among which a path the wrong way round is looked for.
 MOST_TURNED = 8
+# Candidates looked at for one diagnosis, and for one symptom group: five ordinary faults take a few
+# thousand.  Beyond, what was found so far is the answer, and it is said to be cut short.
+MOST_TRIED = 30_000
+MOST_TRIED_AT_ONCE = 10_000
 # How much one added fault may lower the score on the way to a set whose members only fit together.
 DIP = 9.0
+
+
+@dataclass(slots=True)
+class Budget:
+    """Candidates that may still be looked at.  Counted, not timed, so that the same evidence gives
+    the same answer on any machine; what is remembered of earlier answers does not count either."""
+
+    left: int = MOST_TRIED
+
+    @property
+    def spent(self) -> bool:
+        return self.left <= 0
+
+    def share(self) -> Budget:
+        """What one search may use of it; give back what is left with `settle`."""
+        return Budget(max(0, min(self.left, MOST_TRIED_AT_ONCE)))
+
+    def settle(self, share: Budget) -> None:
+        self.left -= min(self.left, MOST_TRIED_AT_ONCE) - share.left
 
 
 @dataclass(slots=True)
@@ -70,6 +93,7 @@ class Space:
     candidates: Candidates
     care: Sequence[int]  # per frame: the packed bits that belong to this search
     context: FaultSet = NO_FAULTS  # faults taken for granted, part of every prediction
+    budget: Budget = field(default_factory=Budget)
     _fits: dict[tuple[int, FaultSet], tuple[int, float]] = field(default_factory=dict)
     _showing: dict[Fault, int] = field(default_factory=dict)
     _lines: list[int] = field(default_factory=list)
@@ -399,6 +423,9 @@ def _children(
             shown = space.showing(fault, node.faults)
             if hope + sum(price for bit, price in open_prices if not bit & shown) < floor:
                 continue
+        if space.budget.spent:
+            return
+        space.budget.left -= 1
         faults = node.faults | {fault}
         if space.predicted(worst, faults) == before:
             continue

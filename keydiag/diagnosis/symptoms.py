@@ -66,13 +66,15 @@ class Splitter:
     priors: Priors
     candidates: Candidates
 
-    def split(self, evidence: Evidence) -> list[Symptom]:
-        """The symptom groups, wholesale ones first; [] means nothing deviates."""
+    def split(self, evidence: Evidence, first: Fault | None = None) -> list[Symptom]:
+        """The symptom groups, wholesale ones first; [] means nothing deviates.  `first` is peeled
+        off before anything else."""
         pins = len(self.predictor.circuit.pins)
         everything = (1 << pins * (pins + 1)) - 1
-        peeled, base, gains = self._peel(evidence, everything)
+        peeled, base, gains = self._peel(evidence, everything, first)
         nuclei = frozenset(peeled)
-        groups = _joined(base, gains)
+        at_rest = base[0] if base and not evidence.frames[0].held else 0
+        groups = _joined(base, gains, at_rest)
         out = [
             Symptom(
                 mask,
@@ -88,7 +90,7 @@ class Splitter:
         return out
 
     def _peel(
-        self, evidence: Evidence, everything: int
+        self, evidence: Evidence, everything: int, first: Fault | None
     ) -> tuple[dict[Fault, tuple[int, ...]], list[int], list[Gain]]:
         """(faults that explain several frames at once, with the cells each one mends; per frame the
         deviating bits that are left; what each further fault would do about them)."""
@@ -97,7 +99,9 @@ class Splitter:
             space = self._space(evidence, everything, frozenset(peeled))
             base = [space.deviating(n, NO_FAULTS) for n in range(len(evidence.frames))]
             chosen = None
-            if base and base[0] and not evidence.frames[0].held:
+            if first is not None:
+                chosen, first = gain_of(space, first, base), None
+            elif base and base[0] and not evidence.frames[0].held:
                 chosen = self._most_worth(base, self._gains_at_rest(space, base))
             if chosen is None:
                 gains = [gain_of(space, fault, base) for fault in _touching(space, base)]
@@ -138,7 +142,7 @@ class Splitter:
         return Space(evidence, self.predictor, self.priors, self.candidates, care, context)
 
 
-def _joined(base: list[int], gains: list[Gain]) -> list[tuple[int, ...]]:
+def _joined(base: list[int], gains: list[Gain], at_rest: int) -> list[tuple[int, ...]]:
     """Groups of deviating bits; per group, its mask for every frame."""
     cells = [(number, bit) for number, bits in enumerate(base) for bit in bits_of(bits)]
     parent = {cell: cell for cell in cells}
@@ -151,9 +155,12 @@ def _joined(base: list[int], gains: list[Gain]) -> list[tuple[int, ...]]:
         _join_all(parent, (cell for cell in group if cell in parent))
     for number in range(len(base)):
         # Bits that no single fault mends have a cause together with others of their frame.
-        own = [cell for cell in cells if cell[0] == number]
+        own = [c for c in cells if c[0] == number and not (number and at_rest >> c[1] & 1)]
         if any(cell not in mended for cell in own):
             _join_all(parent, own)
+    for bit in bits_of(at_rest):
+        # What deviates at rest deviates in the presses for the same reason.
+        _join_all(parent, (cell for cell in cells if cell[1] == bit))
     groups: dict[Cell, list[Cell]] = {}
     for cell in cells:
         groups.setdefault(_root(parent, cell), []).append(cell)

@@ -28,7 +28,7 @@ Table = dict[str, dict[str, float]]
 
 # A repair was made and the retest still shows the same: how likely it is that it failed, rather
 # than that the fault was never there. Own judgement, no source.
-REPAIR_FAILS = 0.1
+REPAIR_FAILS = 0.03
 
 
 @lru_cache(maxsize=1)
