@@ -6,6 +6,7 @@ then, and a first picture is painted before anything else is.
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
@@ -16,6 +17,9 @@ if TYPE_CHECKING:
     from keydiag.screen.player import Player
 
 __all__ = ["show", "show_replay"]
+
+# How long a thread may keep the interpreter while the screen waits for it (default 5 ms).
+SWITCH_S = 0.001
 
 
 def show(
@@ -60,12 +64,15 @@ def _run(prepare: Callable[[Say], tuple[Desk, MakeScreen]], title: str, bell: bo
 
     opening = Opening(prepare)
     app = KeydiagApp(opening, title, bell)
+    before_s = sys.getswitchinterval()
+    sys.setswitchinterval(SWITCH_S)
     try:
         app.run()
     finally:
         opening.join()
         if opening.desk is not None:
             opening.desk.close()
+        sys.setswitchinterval(before_s)
     failure = opening.failure or (opening.desk.failure() if opening.desk is not None else None)
     if failure is not None and app.return_code != EXIT_INTERRUPTED:
         raise failure

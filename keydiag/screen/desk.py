@@ -9,7 +9,6 @@ no reading waits for it; the screen only ever sees finished snapshots.
 
 from __future__ import annotations
 
-import sys
 import threading
 from collections.abc import Callable
 from dataclasses import replace
@@ -23,7 +22,6 @@ from keydiag.session import Session, Snapshot
 # A press is on the screen within some 30 ms; the diagnosis waits that long, so that the two do not
 # compete for the interpreter.
 AFTER_PICTURE_S = 0.04
-SWITCH_S = 0.001  # how long a thread may keep the interpreter while another waits (default 5 ms)
 
 
 class Busy(NamedTuple):
@@ -115,8 +113,6 @@ class BenchDesk:
 
     def open(self) -> None:
         """Go to work."""
-        self._switch_s = sys.getswitchinterval()
-        sys.setswitchinterval(SWITCH_S)
         for thread in self._threads:
             thread.start()
 
@@ -127,7 +123,6 @@ class BenchDesk:
         self._ask.set()
         for thread in self._threads:
             thread.join(timeout=5.0)
-        sys.setswitchinterval(self._switch_s)
 
     def __enter__(self) -> BenchDesk:
         self.open()

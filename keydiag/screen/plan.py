@@ -83,14 +83,15 @@ class Plan:
     @cached_property
     def short_names(self) -> dict[str, str]:
         """What fits on each tile beside a sign: the name, or what is left of it when the letters
-        all names share are taken away."""
+        all names share are taken away, or the end of that: there neighbours in a row differ."""
         names = list(self.board.key)
         shared = _shared_start(names)
         out = {}
         for tile in self.tiles:
             room = tile.label_width - (1 if len(tile.label_rows) == 1 else 0)
             name = tile.key if len(tile.key) <= room else tile.key[shared:]
-            out[tile.key] = name[: max(1, room)]
+            room = max(1, room)
+            out[tile.key] = name if len(name) <= room else name[-room:].lstrip("-_./ ") or name[-1]
         return out
 
     def key_at(self, x: int, y: int) -> str | None:

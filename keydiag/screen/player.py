@@ -53,7 +53,7 @@ class Player:
         self.t_us = 0
         self.playing = False
         self._wound_s: float | None = None  # when t_us was last moved on
-        self._to_end = False  # to be at the end as soon as there is one
+        self.to_the_end = False  # to be at the end as soon as there is one
 
     @property
     def frame(self) -> Frame:
@@ -80,9 +80,9 @@ class Player:
     def tick(self, now_s: float) -> None:
         """It is `now_s` on a clock that only grows: move on, if it is playing."""
         before_s, self._wound_s = self._wound_s, now_s
-        if self._to_end:
+        if self.to_the_end:
             self._go(len(self.film.frames) - 1)
-            self._to_end = not self.film.complete
+            self.to_the_end = not self.film.complete
         elif self.playing and before_s is not None:
             if self.speed == AT_ONCE:
                 self._go(len(self.film.frames) - 1)
@@ -102,7 +102,7 @@ class Player:
 
     def pause(self) -> None:
         """Stand still."""
-        self.playing = self._to_end = False
+        self.playing = self.to_the_end = False
 
     def faster(self, notches: int) -> None:
         """The next higher speed, or lower if negative."""
@@ -128,12 +128,12 @@ class Player:
     def to_end(self) -> None:
         """To the end: at once if it is known, or else as soon as it is."""
         self.pause()
-        self._to_end = True
+        self.to_the_end = True
         self.tick(self._wound_s or 0.0)
 
     def seek(self, share: float) -> None:
         """To this share of the time that is known so far; it goes on playing if it was."""
-        self._to_end = False
+        self.to_the_end = False
         t_us = round(min(max(0.0, share), 1.0) * self.length_us)
         self._go(max(0, bisect_right(self.film.times, t_us) - 1))
         self.t_us = t_us

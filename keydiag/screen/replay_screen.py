@@ -88,7 +88,8 @@ class ReplayScreen(ViewScreen):
             self.app.exit()
             return
         shown = (
-            player.at, player.t_us // 100_000, player.playing, player.speed, len(film.marks),
+            player.at, player.t_us // 100_000, player.playing, player.speed, player.to_the_end,
+            len(film.marks),
             film.complete, round(film.share, 2), film.thought * 100 // len(film.frames),
             self.size,
         )  # fmt: skip

@@ -76,18 +76,18 @@ class PositionLine(Static):
         speed = f"{_button('-', 'slower')} {speed_words(player.speed):^7} "
         speed += _button("+", "faster")
         more = "" if film.complete else "+"
-        parts = [
-            f"observation {player.seen} of {len(film.marks)}{more}",
-            words.STEPS[player.frame.snapshot.step],
-        ]
+        place = f"{player.seen} of {len(film.marks)}{more}"
+        work = ""
         if not film.complete:
-            parts.append(f"reading {film.share:.0%}")
-        elif film.thought <= player.at and film.thought < len(film.frames):
-            parts.append(f"findings {film.thought / len(film.frames):.0%}")
+            work = f" · {'to the end: ' if player.to_the_end else ''}reading {film.share:.0%}"
+        elif film.thought <= player.at:
+            work = f" · findings {film.thought / len(film.frames):.0%}"
         line = Content.from_markup(f" {controls}  {speed}  ")
-        while len(parts) > 1 and len(line.plain) + len(" · ".join(parts)) > width:
-            parts.pop(1)
-        self.update(Content.assemble(line, (" · ".join(parts), "")), layout=False)
+        step = words.STEPS[player.frame.snapshot.step]
+        # What matters least is left out first; the step stands in the head line, too.
+        told = (f"observation {place} · {step}{work}", f"observation {place}{work}", place + work)
+        fits = [each for each in told if len(line.plain) + len(each) <= width]
+        self.update(Content.assemble(line, (fits or told[-1:])[0]), layout=False)
 
 
 def _button(sign: str, action: str) -> str:

@@ -6,7 +6,8 @@ from itertools import combinations
 
 import pytest
 
-from keydiag.board import Board, Key, example
+from keydiag.board import Board, Key, example, loads
+from keydiag.board.new import Plan, new_board
 from keydiag.screen import plan
 
 BOARD = example("bramblewick-left")
@@ -114,3 +115,11 @@ def board_of(keys: dict[str, Key]) -> Board:
         format=1, name="three", chip="atmega32u4", cathode_at="row", diode_side="row",
         row={"R1": line}, column=columns, key=keys,
     )  # fmt: skip
+
+
+def test_of_names_too_long_for_their_tiles_the_end_is_shown():
+    """Ten rows of twelve: in a row the names begin alike."""
+    wide = loads(new_board(Plan(name="wide", rows=10, columns=12)), "wide.toml")
+    names = plan.make(wide, "key", 58, 25).short_names
+    assert [names[f"L4-{n}"] for n in (1, 2, 11, 12)] == ["1", "2", "11", "12"]
+    assert all(names.values())
