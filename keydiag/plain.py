@@ -11,7 +11,7 @@ from collections.abc import Callable
 
 from keydiag.report import diagnosis_lines, signoff_lines
 from keydiag.session import Session
-from keydiag.session.say import LET_GO, PROVEN
+from keydiag.session.say import LET_GO, NOT_PROVEN, PROVEN
 
 __all__ = ["Plain", "over"]
 
@@ -64,7 +64,8 @@ class Plain:
             self._ring()
         self._troubled = troubled
         # What a sign-off proves is said at the end.
-        notes = [n for n in session.notes[self._told :] if not n.startswith(PROVEN)]
+        later = (PROVEN, NOT_PROVEN)
+        notes = [note for note in session.notes[self._told :] if not note.startswith(later)]
         self._told = len(session.notes)
         prompt = "" if over(session) or view.say == LET_GO else view.say
         if prompt != self._prompt:

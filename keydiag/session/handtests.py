@@ -109,8 +109,8 @@ class HandTests:
         """Something was pressed."""
         self.waiting_since_us = max(self.waiting_since_us, t_us)
 
-    def made(self) -> None:
-        """The test that was asked for was made, or is left out."""
-        if self.asked is not None:
+    def made(self, keys: Sequence[str]) -> None:
+        """The test of these keys was made, or is left out; another one may be asked for still."""
+        if self.asked is not None and self.asked.keys == tuple(keys):
             self._made.add(self.asked.code)
             self.asked = None

@@ -22,7 +22,8 @@ RECONNECT = "Plug the probe in again; everything seen so far is kept."
 REST = "Leave every key alone for a moment: the rest check."
 PAUSED = "Paused; nothing that is pressed now counts."
 LET_GO = "Let go of the key."
-PROVEN = "Proven. "  # how the notes begin that say what a sign-off rests on
+# How the notes begin that say what a sign-off rests on, and what it does not say.
+PROVEN, NOT_PROVEN = "Proven. ", "Not proven. "
 SIGN_OFF = "Nothing is left to mend. For the sign-off, press every key once more, in order."
 REST_CHANGED = "The half has changed since its sweep: press every key once more, in order."
 CLEAN_REST = "Rest check passed: with no key held, nothing conducts."
@@ -158,7 +159,10 @@ def findings(diagnosis: Diagnosis, withheld: Sequence[str] = ()) -> str:
     if diagnosis.verdict == "pass" and withheld:
         return f"Not signed off. {withheld[0]}"
     if diagnosis.verdict == "pass":
-        return "This half passes: every key answers as wired, and nothing else conducts."
+        return (
+            "This half passes: every key answers as wired, and nothing else conducts. A cold joint"
+            " that still conducts would pass, too."
+        )
     keys = tuple(dict.fromkeys(diagnosis.not_pressed + diagnosis.press_again))
     if diagnosis.findings and not (diagnosis.verdict == "incomplete" and keys):
         first, many = diagnosis.findings[0], len(diagnosis.findings)

@@ -143,8 +143,8 @@ def show_findings(state: State, diagnosis: Diagnosis) -> None:
     state.signed_off = passes and not withheld
     say_verdict(state, diagnosis)
     if state.signed_off:
-        for line in signoff.proven(state):
-            state.note(f"{say.PROVEN}{line}")
+        state.notes += [f"{say.PROVEN}{line}" for line in signoff.proven(state)]
+        state.notes += [f"{say.NOT_PROVEN}{line}" for line in signoff.not_proven(state)]
 
 
 def _alive(state: State, diagnosis: Diagnosis) -> tuple[FaultSet, ...]:
@@ -158,7 +158,7 @@ def test_made(state: State, keys: Sequence[str]) -> None:
     """These keys were pressed or held as the findings suggest: say what that has changed."""
     before = state.verdict
     assert before is not None
-    state.tests.made()
+    state.tests.made(keys)
     diagnosis = state.diagnose_now()
     for line in say.told(keys, before, diagnosis):
         state.note(line)
@@ -170,7 +170,7 @@ def leave_test(state: State, ask_others: bool) -> None:
     test, verdict = state.test, state.verdict
     assert test is not None and verdict is not None
     state.note(f"{'+'.join(test.keys)} is left out.")
-    state.tests.made()
+    state.tests.made(test.keys)
     state.asks_tests = ask_others
     show_findings(state, verdict)
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from keydiag.session import say, signoff
 from keydiag.session.fold import Session
-from keydiag.session.views import KeyView, Snapshot
+from keydiag.session.views import KeyStatus, KeyView, Snapshot
 
 __all__ = ["snapshot_of"]
 
@@ -16,9 +16,10 @@ NOTES_SHOWN = 8
 
 def snapshot_of(session: Session) -> Snapshot:
     """The session at this moment."""
-    todo, chord, keys = session.todo, session.chord, _key_views(session)
+    todo, chord, statuses = session.todo, session.chord, session.statuses()
     order = set(session.course.sweep.order)
-    done = sum(k.name in order and k.status not in ("waiting", "next") for k in keys)
+    asked = {todo[0]} if todo and session.test is None else set()
+    done = sum(how != "waiting" for key, how in statuses.items() if key in order - asked)
     total = len(order)
     if session.step == "chords" or session.withheld:
         done, total = session.chords_done
@@ -27,7 +28,7 @@ def snapshot_of(session: Session) -> Snapshot:
         say=_say(session),
         board=session.board,
         circuit=session.circuit,
-        keys=keys,
+        keys=_key_views(session, statuses),
         next_key=todo[0] if todo else None,
         asked=todo if session.course.asks_again else (),
         done=done,
@@ -45,10 +46,10 @@ def snapshot_of(session: Session) -> Snapshot:
     )
 
 
-def _key_views(session: Session) -> tuple[KeyView, ...]:
+def _key_views(session: Session, statuses: dict[str, KeyStatus]) -> tuple[KeyView, ...]:
     departed, due = session.departed, session.todo[:1] or session.chord
     views = []
-    for key, status in session.statuses().items():
+    for key, status in statuses.items():
         drive, sense = session.circuit.forward[key]
         held = (drive, sense) in departed or (sense, drive) in departed
         views.append(KeyView(key, "next" if key in due else status, held))

@@ -61,6 +61,15 @@ def test_tests_are_asked_for_one_after_the_other_and_update_the_findings():
     assert half.session.verdict == half.session.diagnose_now()
 
 
+def test_the_progress_is_that_of_the_sweep():
+    half = at_findings(*BLOBS)
+    view = half.session.snapshot()
+    assert (view.done, view.total, view.next_key) == (6, 6, "a1")
+    half.press("a1 a2")
+    view = half.session.snapshot()
+    assert (view.done, view.total, view.chord) == (6, 6, CHORD)
+
+
 def test_a_suggested_chord_counts_before_it_is_asked_for():
     half = at_findings(*BLOBS)
     assert half.session.test is not None and half.session.test.kind == "press"

@@ -94,7 +94,11 @@ def test_the_sign_off_says_what_it_rests_on_and_what_it_does_not_say():
         "Rest: with no key held nothing conducts, and no line is at ground or at the supply.",
         "Chords: 2 of 2 held, each as wired; they show what single presses cannot.",
     )
-    assert view.notes[-3:] == tuple(f"Proven. {line}" for line in view.proven)
+    assert view.notes[-5:] == (
+        *(f"Proven. {line}" for line in view.proven),
+        *(f"Not proven. {line}" for line in view.not_proven),
+    )
+    assert "A cold joint that still conducts would pass, too." in view.say
     assert any("below a few kilo-ohms" in line for line in view.not_proven)
 
 
