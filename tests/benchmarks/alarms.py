@@ -39,7 +39,6 @@ def sweeps(benches: Iterable[Bench], seed: int, number: int) -> Iterable[Swept]:
         engine = engines[bench.name]
         builder = Builder(bench.circuit, frozenset(), draw, seed=draw.randrange(1 << 32))
         diagnosis = engine.diagnose(builder.course(engine))
-        engine.predictor.forget()
         yield Swept(
             name,
             diagnosis.verdict,

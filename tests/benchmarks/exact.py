@@ -23,9 +23,10 @@ from keydiag.faults.kinds import key_of
 from keydiag.faults.predict import FaultSet
 from tests.diagnosis.oracle import Oracle
 
-# Explanations this much less probable (natural log) than the truth are not looked for.
-LESS = 1.0
-MOST_SETS = 600
+# Explanations this much less probable (natural log) than the truth are not looked for: one alone
+# comes to 8 % of it.  Less deep, and sorts of many improbable sets would be ranked too low.
+LESS = 2.5
+MOST_SETS = 1_200
 MOST_FRAMES = 8  # readings that make clauses for one set
 LOG_2 = math.log(2.0)
 OPEN_IN_KEY = ("open-joint", "dead-switch", "open-diode")

@@ -57,11 +57,12 @@ def rank(lot: Lot) -> Figures:
             )
             for n, case in enumerate(told(f"rank, {count} faults", made, lot.cases))
         ]
-        out[str(count)] = _ranked(ranked)
+        asked = min(lot.some, lot.cases) if count <= MOST_EXACT else 0
+        out[str(count)] = _ranked(ranked, asked)
     return out
 
 
-def _ranked(ranked: Sequence[ranking.Ranked]) -> Figures:
+def _ranked(ranked: Sequence[ranking.Ranked], asked: int) -> Figures:
     complete = [r for r in ranked if r.exact is not None]
     solved = [r for r in ranked if r.solver_s is not None]
     return {
@@ -75,7 +76,7 @@ def _ranked(ranked: Sequence[ranking.Ranked]) -> Figures:
         "some hidden": share(ranked, lambda r: r.hidden > 0),
         "whole set first": share(ranked, lambda r: r.engine == 1 and not r.hidden),
         "exact": {
-            "asked": sum(r.solver_s is not None or r.exact is not None for r in ranked),
+            "asked": asked,
             "complete": len(complete),
             "ceiling": share(complete, lambda r: r.exact == 1),
             "engine": share(complete, lambda r: r.engine == 1),
