@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import ClassVar
+from typing import ClassVar, Literal
 
 from rich.console import Group
 from rich.table import Table
@@ -107,8 +107,9 @@ class HelpScreen(ModalScreen[None]):
         Binding("escape,h,q,question_mark", "dismiss", "close"),
     ]
 
-    def __init__(self, look: Look, keys: Keys) -> None:
+    def __init__(self, look: Look, keys_of: Literal["bench", "replay"]) -> None:
         super().__init__()
+        keys = REPLAY_KEYS if keys_of == "replay" else BENCH_KEYS
         self.page = page(look.mode, look.signs, keys)
 
     def compose(self) -> ComposeResult:

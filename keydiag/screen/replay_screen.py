@@ -16,7 +16,6 @@ from textual.content import Content
 from textual.widget import Widget
 
 from keydiag.screen import messages, words
-from keydiag.screen.help import REPLAY_KEYS
 from keydiag.screen.look import Look
 from keydiag.screen.replay_desk import ReplayDesk
 from keydiag.screen.transport import PositionLine, Sought, TimeBar
@@ -31,7 +30,7 @@ class ReplayScreen(ViewScreen):
     """One journal, played."""
 
     BADGE = "replay"
-    HELP_KEYS = REPLAY_KEYS
+    HELP = "replay"
     # Two keys that belong together are offered as one. Home and End go before those of the lists,
     # which are short.
     BINDINGS: ClassVar[list[BindingType]] = [

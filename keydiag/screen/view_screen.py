@@ -8,7 +8,7 @@ about a session (bench_screen.py, replay_screen.py); any judgement about the hal
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import ClassVar
+from typing import ClassVar, Literal
 
 from textual import events
 from textual.app import ComposeResult
@@ -24,7 +24,6 @@ from keydiag.drawing.pen import Side
 from keydiag.screen import bars, messages, themes, words
 from keydiag.screen.choice import Choice
 from keydiag.screen.desk import Desk
-from keydiag.screen.help import BENCH_KEYS, HelpScreen, Keys
 from keydiag.screen.layout_view import LayoutView, Overlay
 from keydiag.screen.look import Look
 from keydiag.screen.panels import PANELS, Findings, KeyPanel, MendPanel, TestPanel, WhyPanel
@@ -45,7 +44,7 @@ class ViewScreen(Screen[None]):
     """One session, looked at."""
 
     CSS_PATH = "bench.tcss"
-    HELP_KEYS: ClassVar[Keys] = BENCH_KEYS
+    HELP: ClassVar[Literal["bench", "replay"]] = "bench"  # which keys the help page lists
     BADGE: ClassVar[str] = ""  # a word in the head line for what kind of look it is
     HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (98, "-medium"), (126, "-broad")]
     VERTICAL_BREAKPOINTS = [(0, "-short"), (_TALL, "-tall")]
@@ -360,7 +359,9 @@ class ViewScreen(Screen[None]):
         self.zoom.repaint()
 
     def action_help(self) -> None:
-        self.app.push_screen(HelpScreen(self.look, self.HELP_KEYS))
+        from keydiag.screen.help import HelpScreen  # not needed for the first picture
+
+        self.app.push_screen(HelpScreen(self.look, self.HELP))
 
     def action_leave(self) -> None:
         self.app.exit()
