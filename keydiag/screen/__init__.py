@@ -39,7 +39,6 @@ def show(
         from keydiag.screen.desk import BenchDesk
 
         desk = BenchDesk(*open_bench(say))
-        desk.open()
         return desk, lambda look, bell: BenchScreen(desk, look, bell)
 
     return _run(prepare, title, bell)

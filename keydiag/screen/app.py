@@ -74,10 +74,13 @@ class KeydiagApp(App[None]):
 
     def on_opened(self, message: Opened) -> None:
         opening = self._opening
-        if opening is None or opening.failure is not None or opening.make_screen is None:
+        if opening is None or opening.desk is None or opening.make_screen is None:
             self.exit()
-        else:
-            self.push_screen(opening.make_screen(self.look, self.bell_on))
+            return
+        screen = opening.make_screen(self.look, self.bell_on)
+        self.push_screen(screen)
+        # Not before the screen stands, or the two would hold each other up.
+        screen.call_after_refresh(opening.desk.open)
 
     def action_interrupt(self) -> None:
         self.exit(return_code=EXIT_INTERRUPTED)

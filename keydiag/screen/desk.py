@@ -60,6 +60,10 @@ class Desk(Protocol):
         """Why the work ended by itself, or None while it goes on or ended well."""
         ...
 
+    def open(self) -> None:
+        """The screen stands: go to work."""
+        ...
+
     def close(self) -> None:
         """The screen is gone: stop what runs beside it."""
         ...
@@ -122,7 +126,8 @@ class BenchDesk:
         self._over.set()
         self._ask.set()
         for thread in self._threads:
-            thread.join(timeout=5.0)
+            if thread.ident is not None:  # it was begun
+                thread.join(timeout=5.0)
 
     def __enter__(self) -> BenchDesk:
         self.open()

@@ -39,4 +39,9 @@ class ReplayDesk:
         """What ended the reading of the journal."""
         return self.player.film.failure
 
-    def close(self) -> None: ...
+    def open(self) -> None:
+        """Have the rest of the film made."""
+        self.player.film.start()
+
+    def close(self) -> None:
+        """The film goes on being made: how the journal ends is still wanted of it."""

@@ -57,7 +57,6 @@ class ReplayScreen(ViewScreen):
         yield self.position
 
     def on_mount(self) -> None:
-        self.player.film.start()
         self.set_interval(BEAT_S, self._beat)
         if self.note:
             self.notice(self.note, _NOTICE_S)

@@ -108,6 +108,9 @@ class FakeDesk:
     def busy(self) -> Busy:
         return self.work
 
+    def open(self) -> None:
+        self.said.append(("open",))
+
     def close(self) -> None: ...
 
     def failure(self) -> None:

@@ -53,6 +53,8 @@ async def test_the_curtain_tells_what_it_waits_for_and_gives_way():
             if "help" in seen(app):
                 break
         assert "Press L11." in seen(app)
+        await pilot.pause()
+        assert opening.desk.said == [("open",)]  # to work when the screen stands
     opening.join()
 
 
