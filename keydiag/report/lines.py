@@ -8,7 +8,7 @@ the same for people (plain.py).
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
@@ -19,7 +19,7 @@ from keydiag.session.repairs import Outcome, faults_of
 
 __all__ = ["FORMAT", "Lines", "schema"]
 
-FORMAT = "keydiag lines 1"
+FORMAT: Final = "keydiag lines 1"
 
 
 class _Line(BaseModel):
@@ -204,7 +204,8 @@ class Lines:
             self._say(Link(t=t_us, up=up, port=link.port, chip=link.chip, reason=reason))
 
     def _tell_step(self, session: Session, t_us: int) -> None:
-        step, keys = session.step, ()
+        step = session.step
+        keys: tuple[str, ...] = ()
         if step in ("sweep", "retest"):
             keys = session.course.sweep.order
             # Two courses may follow each other within one step: the sweep once more.
