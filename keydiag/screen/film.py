@@ -62,17 +62,25 @@ class Reel:
         JournalError, with file and line, if an event lacks what its kind must have.
         """
         events = self._journal.events
-        yield self._frame(0.0, 0)
+        before = self._frame(0.0, 0)
+        yield before
         for number, event in enumerate(events, start=1):
             share = number / len(events)
             for t_us in self._pieces(event):
                 self.session.pass_time(t_us)
-                yield from self._news(share, diagnose)
+                for before in self._news(share, diagnose):
+                    yield before
             self._apply(event)
             if event["kind"] != "end":  # that the file was closed is no moment of the job
-                yield from self._news(share, diagnose)
+                for before in self._news(share, diagnose):
+                    yield before
         self.session.diagnose_now()
-        yield self._frame(1.0, self._fresh())
+        fresh, last = self._fresh(), self._frame(1.0, 0)
+        if events and events[-1]["kind"] == "end":  # nor is the probe gone because of it
+            then = before.snapshot
+            view = replace(last.snapshot, link=then.link, alert=then.alert, say=then.say)
+            last = replace(last, snapshot=view)
+        yield replace(last, fresh=fresh)
 
     def _news(self, share: float, diagnose: bool) -> Iterator[Frame]:
         fresh = self._fresh()

@@ -50,6 +50,7 @@ def test_the_end_is_what_diagnosing_gives(whole, swept):
         assert film.session.diagnose_now() == session.diagnose_now()
         last, end = film.frames[-1].snapshot, session.snapshot()
         assert (last.step, last.done, last.diagnosis) == (end.step, end.done, end.diagnosis)
+        assert last.alert is None and last.link.state == "up"  # the file was closed, no more
         assert [key.status for key in last.keys] == [key.status for key in end.keys]
         assert [note for frame in film.frames for note in frame.notes] == session.notes
 
