@@ -60,6 +60,8 @@ MOST_TURNED = 8
 # thousand.  Beyond, what was found so far is the answer, and it is said to be cut short.
 MOST_TRIED = 30_000
 MOST_TRIED_AT_ONCE = 10_000
+# What a group gets in any case: enough for a key with one fault of its own.
+LEAST_TRIED_AT_ONCE = 400
 # How much one added fault may lower the score on the way to a set whose members only fit together.
 DIP = 9.0
 
@@ -77,10 +79,13 @@ class Budget:
 
     def share(self) -> Budget:
         """What one search may use of it; give back what is left with `settle`."""
-        return Budget(max(0, min(self.left, MOST_TRIED_AT_ONCE)))
+        return Budget(self._share())
 
     def settle(self, share: Budget) -> None:
-        self.left -= min(self.left, MOST_TRIED_AT_ONCE) - share.left
+        self.left = max(0, self.left - self._share() + share.left)
+
+    def _share(self) -> int:
+        return max(LEAST_TRIED_AT_ONCE, min(self.left, MOST_TRIED_AT_ONCE))
 
 
 @dataclass(slots=True)

@@ -79,4 +79,4 @@ def test_a_budget_is_shared_out_and_given_back() -> None:
         share = budget.share()
         share.left = 0
         budget.settle(share)
-    assert budget.share().spent
+    assert 0 < budget.share().left < 1_000  # a little, in any case
