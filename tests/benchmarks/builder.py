@@ -17,7 +17,6 @@ from keydiag.diagnosis import Diagnostician, MeterAnswer, meter
 from keydiag.faults import Fault
 from keydiag.faults.predict import FaultSet
 from keydiag.observe import Observation, Observer
-from keydiag.observe.sweep import Sweep
 from keydiag.session.course import Course
 from keydiag.sources.contacts import Contacts
 from keydiag.sources.hands import HandScript, Slips
@@ -104,13 +103,6 @@ class Builder:
             course.begin_round(again, self.now_us)
             self._play(course, again)
         return (*kept, *course.sweep.observations())
-
-    def sweep(self) -> Sweep:
-        """Press all keys once; nothing is asked for afterwards."""
-        course = Course(self.circuit, self.circuit.keys, "sweep", None, self.now_us)
-        self._told = max(0, len(self._observer.rests) - 1)
-        self._play(course, self.circuit.keys)
-        return course.sweep
 
     def hold(self, keys: Sequence[str]) -> Observation:
         """A chord, read while it is steady; the tool sees to that, and to the right keys."""

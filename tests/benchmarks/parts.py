@@ -9,6 +9,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any, NamedTuple, TypeVar
 
+from keydiag.faults import Fault, describe
 from tests.benchmarks import alarms, claims, halves, ranking, rounds, speed
 from tests.benchmarks.cases import Bench
 
@@ -18,8 +19,10 @@ T = TypeVar("T")
 WAYS: tuple[rounds.Way, ...] = ("one by one", "together", "meter")
 # All explanations are only looked for up to so many faults: of more, hardly any case is complete.
 MOST_EXACT = 3
+EXACT_CASES = 15  # per number of faults, at most: seconds each
 # The solver's proof takes seconds for two faults, minutes for more.
 MOST_SOLVED = 2
+SOLVED_CASES = 6
 
 
 class Lot(NamedTuple):
@@ -49,16 +52,17 @@ def rank(lot: Lot) -> Figures:
     out: Figures = {}
     for count in ranking.COUNTS:
         made = ranking.cases(lot.benches, lot.seed, lot.cases, (count,))
+        exact = min(lot.some, EXACT_CASES) if count <= MOST_EXACT else 0
+        solved = min(lot.few, SOLVED_CASES) if count <= MOST_SOLVED else 0
         ranked = [
             ranking.rank(
                 *case,
-                exact=count <= MOST_EXACT and n < lot.some,
-                solver=count <= MOST_SOLVED and n < lot.few,
+                exact=n < exact,
+                solver=n < solved,
             )
             for n, case in enumerate(told(f"rank, {count} faults", made, lot.cases))
         ]
-        asked = min(lot.some, lot.cases) if count <= MOST_EXACT else 0
-        out[str(count)] = _ranked(ranked, asked)
+        out[str(count)] = _ranked(ranked, min(exact, lot.cases))
     return out
 
 
@@ -105,7 +109,7 @@ def _case(ranked: ranking.Ranked) -> Figures:
 
 def repair(lot: Lot) -> Figures:
     """Rounds of repair and retest, per way to repair and number of faults."""
-    out: Figures = {}
+    out: Figures = {"least": mean([rounds.least_extra(bench) for bench in lot.benches])}
     for way in WAYS:
         number = lot.some if way == "together" else lot.cases
         for count in ranking.COUNTS:
@@ -227,9 +231,7 @@ def _whole(made: Iterable[tuple]) -> Figures:
     return speed.summed_up(taken)._asdict()
 
 
-def _names(faults: Iterable) -> str:
-    from keydiag.faults import describe
-
+def _names(faults: Iterable[Fault]) -> str:
     return "; ".join(sorted(map(describe, faults)))
 
 

@@ -17,8 +17,9 @@ from typing import Literal
 
 from keydiag.diagnosis import Diagnosis, Diagnostician, Finding, MeterAnswer, NextTest
 from keydiag.diagnosis.repair import in_order
-from keydiag.faults import Fault, describe, pack
+from keydiag.faults import Fault, describe
 from keydiag.faults.predict import FaultSet
+from keydiag.faults.priors import Priors
 from keydiag.observe import Observation
 from keydiag.session import answers as meter_answers
 from keydiag.session.repairs import first_tried, judge, still_valid
@@ -69,7 +70,6 @@ class Game:
 
     def __post_init__(self) -> None:
         self.engine = Diagnostician(self.bench.circuit)
-        self.sound = pack(self.bench.circuit.healthy_rest)
 
     def play(self) -> Played:
         self._sweep()
@@ -208,6 +208,23 @@ def play(bench: Bench, name: str, faults: FaultSet, way: Way) -> Played:
     builder = Builder(bench.circuit, faults, draw, seed=draw.randrange(1 << 32))
     played = Played(name, bench.name, way, tuple(sorted(map(describe, faults))))
     return Game(bench, way, builder, played).play()
+
+
+def least_extra(bench: Bench) -> float:
+    """Joints that nobody can spare on average, with one fault drawn by the priors, no meter and
+    repairs that always succeed: among faults that all presses show alike, the best order is by
+    probability over cost, and what is touched before the right one is touched for nothing."""
+    priors = Priors(bench.circuit)
+    alike: dict[int, list[Fault]] = {}
+    for fault in bench.faults:
+        alike.setdefault(bench.sorter.group(fault), []).append(fault)
+    wasted = 0.0
+    for faults in alike.values():
+        before = 0.0
+        for fault in sorted(faults, key=lambda f: -priors.probability(f) / priors.cost(f)):
+            wasted += priors.probability(fault) * before
+            before += priors.cost(fault)
+    return wasted / sum(bench.weights)
 
 
 def _titles(diagnosis: Diagnosis) -> str:

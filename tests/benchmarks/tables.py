@@ -75,7 +75,12 @@ def _case(case: Figures) -> str:
 
 
 def repair(figures: Figures) -> Iterator[str]:
+    figures = dict(figures)
     yield "3. Repair and retest until the half passes"
+    yield (
+        "   joints beyond the true ones that one fault costs in the best order, without a meter:"
+        f" {figures.pop('least'):.2f}"
+    )
     yield (
         "way        faults cases  repaired %  passed %  joints beyond, per fault  per half"
         "  rounds  most  presses  measured"
