@@ -73,7 +73,7 @@ class Diagnostician:
         """
         self.explainer.priors.note_tried(tried or {})
         evidence, groups = self.explain(observations)
-        groups, contradictions = apply(self.circuit, groups, answers)
+        groups, contradictions = apply(self.explainer, evidence, groups, answers)
         best = [group.best_faults for group in groups]
         findings: list[Finding] = []
         for number, group in enumerate(groups):

@@ -12,8 +12,11 @@ from dataclasses import replace
 
 from keydiag.circuit import Circuit
 from keydiag.diagnosis import meter
+from keydiag.diagnosis.evidence import Evidence
 from keydiag.diagnosis.meter import MeterAnswer
-from keydiag.diagnosis.posterior import Explained, rank
+from keydiag.diagnosis.posterior import Explained, Explainer, Hypothesis, rank
+from keydiag.faults import Fault
+from keydiag.faults.kinds import key_of
 from keydiag.faults.predict import FaultSet
 
 # Probability of a reading that is not what the half would show: a lead on the wrong leg, a tip that
@@ -23,21 +26,86 @@ MISREAD = 0.02
 FROM_NOTHING = 1 / 3
 # A result that all explanations together give less than this contradicts them.
 UNEXPECTED = 0.01
+# What a meter sees inside a key that no press shows while the key cannot conduct.
+INSIDE = ("open-joint", "dead-switch", "open-diode", "reversed-diode", "shorted-diode")
+# Hypotheses less probable than this are not combined with what may be hidden behind them.
+LEAST_COMBINED = 1e-3
 
 
 def apply(
-    circuit: Circuit, groups: Sequence[Explained], answers: Sequence[MeterAnswer]
+    explainer: Explainer,
+    evidence: Evidence,
+    groups: Sequence[Explained],
+    answers: Sequence[MeterAnswer],
 ) -> tuple[tuple[Explained, ...], tuple[str, ...]]:
     """(the groups with their probabilities after these answers, what contradicts everything, in
     words).  A group whose hypotheses all expect the same reading learns nothing from it."""
+    circuit = explainer.predictor.circuit
     out = list(groups)
+    if answers:
+        out = [_with_hidden(explainer, evidence, out, n, answers) for n in range(len(out))]
     told: dict[str, None] = {}
     for answer in answers:
-        if not any(_probability(circuit, out, n, answer) > UNEXPECTED for n in range(len(out))):
+        if not out:
+            expected = meter.read(circuit, frozenset(), answer.test) == answer.result
+        else:
+            expected = any(
+                _probability(circuit, out, n, answer) > UNEXPECTED for n in range(len(out))
+            )
+        if not expected:
             told[_contradiction(circuit, out, answer)] = None
         # Every group is judged with the others' best explanations as they stand before the answer.
         out = [_updated(circuit, out, number, answer) for number in range(len(out))]
     return tuple(out), tuple(told)
+
+
+def _with_hidden(
+    explainer: Explainer,
+    evidence: Evidence,
+    groups: Sequence[Explained],
+    number: int,
+    answers: Sequence[MeterAnswer],
+) -> Explained:
+    """The group's hypotheses, and each of them together with one more fault inside a measured key
+    that it hides from every press: a diode may sit backwards behind an open joint."""
+    measured = {key for a in answers for key in (a.test.red.key, a.test.black.key, *a.test.held)}
+    inside = [f for f in explainer.near.of_kinds(INSIDE) if key_of(f.at[0]) in measured]
+    group, context = groups[number], _context(groups, number)
+    showing = [fault for fault in inside if not _hidden(explainer, evidence, context, fault)]
+    hypotheses = list(group.hypotheses)
+    kinds: dict[tuple[int, Fault], int] = {}
+    last = max(h.kind for h in hypotheses)
+    for h in group.hypotheses:
+        if h.faults is None or h.probability < LEAST_COMBINED:
+            continue
+        for fault in showing:
+            if fault in h.faults:
+                continue
+            if _hidden(explainer, evidence, h.faults | context, fault):
+                odds = explainer.priors.log_odds(fault)
+                kind = kinds.setdefault((h.kind, fault), last + 1 + len(kinds))
+                hypotheses.append(
+                    Hypothesis(
+                        h.faults | {fault},
+                        h.probability * math.exp(odds),
+                        h.score + odds,
+                        h.leaves,
+                        kind,
+                    )
+                )
+    if len(hypotheses) == len(group.hypotheses):
+        return group
+    total = math.fsum(h.probability for h in hypotheses)
+    # Two places of one key are met from both sides; the set is the same.
+    unique = {h.faults: replace(h, probability=h.probability / total) for h in hypotheses}
+    return replace(group, hypotheses=tuple(rank(list(unique.values()))))
+
+
+def _hidden(explainer: Explainer, evidence: Evidence, faults: FaultSet, fault: Fault) -> bool:
+    """True if nothing observed so far depends on this fault in presence of the others."""
+    packed, key = explainer.predictor.packed, key_of(fault.at[0])
+    held = [frame.held for frame in evidence.frames if not frame.held or key in frame.held]
+    return all(packed(faults | {fault}, keys) == packed(faults, keys) for keys in held)
 
 
 def _context(groups: Sequence[Explained], number: int) -> FaultSet:

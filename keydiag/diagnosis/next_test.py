@@ -88,29 +88,41 @@ def _presses(
     predictor: Predictor, keys: list[str], weighted: Weighted, own: dict[FaultSet, FaultSet]
 ) -> Iterable[NextTest]:
     circuit = predictor.circuit
+    sets = [faults for faults, _ in weighted]
     for key in keys:
-        test = _judge(
-            weighted, own, lambda s, k=key: predictor.packed(s, frozenset((k,))), COST_PRESS
-        )
+        certain = _certain(predictor, sets, frozenset((key,)))
+        test = _judge(weighted, own, certain.__getitem__, COST_PRESS)
         yield test(
             what=f"press {key} once more",
             kind="press",
             keys=(key,),
             code=key,
-            words=lambda packed, k=key: _press_answer(circuit, k, packed),
+            words=lambda bits, k=key: _press_answer(circuit, k, bits),
         )
     if len(keys) > 12:
         return  # a whole line is in question: single presses and the meter say more
     for a, b in _chords(circuit, keys):
-        held = frozenset((a, b))
-        test = _judge(weighted, own, lambda s, h=held: predictor.packed(s, h), COST_CHORD)
+        certain = _certain(predictor, sets, frozenset((a, b)))
+        test = _judge(weighted, own, certain.__getitem__, COST_CHORD)
         yield test(
             what=f"hold {a} and {b} together",
             kind="chord",
             keys=(a, b),
             code=f"{a}+{b}",
-            words=lambda packed: f"{_conducting(circuit, packed)} crossings conduct",
+            words=lambda bits: f"{_conducting(circuit, bits)} crossings conduct",
         )
+
+
+def _certain(
+    predictor: Predictor, sets: list[FaultSet], held: frozenset[str]
+) -> dict[FaultSet, int]:
+    """Per fault set the bits predicted with these keys held, but for those that any of the sets
+    leaves open: what nothing guarantees tells nothing."""
+    predicted = {faults: predictor.packed(faults, held) for faults in sets}
+    open_bits = 0
+    for packed in predicted.values():
+        open_bits |= packed.unknown
+    return {faults: packed.bits & ~open_bits for faults, packed in predicted.items()}
 
 
 def _meters(
@@ -199,10 +211,10 @@ def _chords(circuit: Circuit, keys: list[str]) -> Iterable[tuple[str, str]]:
     return pairs
 
 
-def _press_answer(circuit: Circuit, key: str, packed: object) -> str:
+def _press_answer(circuit: Circuit, key: str, answer: object) -> str:
     drive, sense = circuit.forward[key]
     pins = len(circuit.pins)
-    bits = packed.bits  # type: ignore[attr-defined]
+    bits = int(answer)  # type: ignore[call-overload]
     forward = bits >> (pins * (drive + 1) + sense) & 1
     reverse = bits >> (pins * (sense + 1) + drive) & 1
     return {
@@ -212,6 +224,5 @@ def _press_answer(circuit: Circuit, key: str, packed: object) -> str:
     }.get((forward, reverse), "its own crossing stays open")
 
 
-def _conducting(circuit: Circuit, packed: object) -> int:
-    pins = len(circuit.pins)
-    return packed.bits.bit_count() - pins  # type: ignore[attr-defined]
+def _conducting(circuit: Circuit, answer: object) -> int:
+    return int(answer).bit_count() - len(circuit.pins)  # type: ignore[call-overload]

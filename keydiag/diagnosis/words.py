@@ -20,6 +20,11 @@ CAUTIONS_SOLDER = (
 CAUTIONS_SUPPLY = (
     "A short to the supply heats wires and can harm the computer's port: unplug now.",
 )
+# For `Diagnosis.cut_short`.
+CUT_SHORT = (
+    "So much is wrong at once that not every explanation was weighed: mend what stands first, then"
+    " press again."
+)
 CAUTIONS_METER = ("Unplug the cable before measuring resistance or on the diode range.",)
 
 

@@ -12,9 +12,18 @@ from dataclasses import dataclass
 
 from keydiag.board import Board
 from keydiag.chips import chips
-from keydiag.errors import UsageError
-from keydiag.drawing.geometry import Run, Wires, diode_body, face, face_point, lines, node_run, wires
+from keydiag.drawing.geometry import (
+    Run,
+    Wires,
+    diode_body,
+    face,
+    face_point,
+    lines,
+    node_run,
+    wires,
+)
 from keydiag.drawing.leads import Lead, Pads, leads, pads
+from keydiag.errors import UsageError
 
 
 @dataclass(frozen=True)

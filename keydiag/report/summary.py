@@ -17,7 +17,7 @@ from keydiag.board import Board
 from keydiag.board.pins import pin_map
 from keydiag.circuit import Circuit
 from keydiag.diagnosis import Diagnosis, Finding
-from keydiag.diagnosis.words import list_words
+from keydiag.diagnosis.words import CUT_SHORT, list_words
 from keydiag.faults import meeting_places, near_keys
 from keydiag.report.history import Account, Entry, MeterReading, State, Story
 from keydiag.report.text import verdict
@@ -124,6 +124,8 @@ def _missing(account: Account, diagnosis: Diagnosis) -> list[str]:
 
 def _noted(diagnosis: Diagnosis) -> list[str]:
     out = list(diagnosis.contradictions)
+    if diagnosis.cut_short:
+        out.append(CUT_SHORT)
     if diagnosis.fickle:
         out.append(f"Not the same on two presses: {list_words(diagnosis.fickle, 60)}.")
     return out

@@ -13,7 +13,7 @@ from textwrap import wrap
 from typing import Any
 
 from keydiag.diagnosis import CannotJudge, Diagnosis, Finding, NextTest
-from keydiag.diagnosis.words import list_words
+from keydiag.diagnosis.words import CUT_SHORT, list_words
 from keydiag.session import KeyStatus, Session, missing, not_proven, proven
 from keydiag.session.say import percent
 
@@ -53,6 +53,8 @@ def diagnosis_lines(diagnosis: Diagnosis) -> list[str]:
     for until, keys in _masked(diagnosis.cannot_judge):
         verb = "cannot be judged before this is mended"
         lines += ["", *_text(f"{list_words(keys, 60)} {verb}: {list_words(until)}.")]
+    if diagnosis.cut_short:
+        lines += ["", *_text(CUT_SHORT)]
     if diagnosis.fickle:
         lines += ["", *_text(f"Not the same on two presses: {list_words(diagnosis.fickle)}.")]
     lines += ["", *_text(verdict(diagnosis))]

@@ -51,8 +51,8 @@ class Judge:
         """The fault sets that may still be what the half has, the likeliest first: each explanation
         of one group of symptoms, with the best explanations of the others."""
         with self._lock:
-            _, groups = self._diagnostician.explain(seen)
-            groups, _ = apply(self._diagnostician.circuit, groups, answers)
+            evidence, groups = self._diagnostician.explain(seen)
+            groups, _ = apply(self._diagnostician.explainer, evidence, groups, answers)
         best = [group.best_faults for group in groups]
         found: dict[FaultSet, None] = {frozenset().union(*best): None}
         for number, group in enumerate(groups):

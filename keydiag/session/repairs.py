@@ -21,6 +21,7 @@ Outcome = Literal["confirmed", "still there", "not retested", "new harm", "came 
 
 # A fault that is still this probable after the retest is not mended.
 STILL_THERE = 0.05
+OPEN_IN_KEY = ("open-joint", "dead-switch", "open-diode")
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,14 +73,19 @@ def judge(
     missing = {*after.not_pressed, *unheld}
     for finding in repaired:
         mine = faults_of(finding)
-        if any(_same(mine, other) for other in after.findings):
+        # What reads as before is as before, even where a meter had named the place and says so no
+        # more.
+        if any(
+            _same(mine, other) or not set(finding.evidence).isdisjoint(other.evidence)
+            for other in after.findings
+        ):
             out.append(Repair(finding.title, "still there"))
         elif missing & set(finding.retest):
             out.append(Repair(finding.title, "not retested"))
         else:
             out.append(Repair(finding.title, "confirmed"))
     known = [faults_of(finding) for finding in before.findings]
-    hidden = {masked.key for masked in before.cannot_judge}
+    hidden = {masked.key for masked in before.cannot_judge} | _dead_keys(repaired)
     for finding in after.findings:
         if any(_same(mine, finding) for mine in known):
             continue
@@ -121,6 +127,16 @@ def _same(mine: frozenset[tuple[str, tuple[str, ...]]], other: Finding) -> bool:
 
 def _keys_named(finding: Finding) -> set[str]:
     return {word for member in finding.members for place in member.at for word in place.split()}
+
+
+def _dead_keys(repaired: Iterable[Finding]) -> set[str]:
+    """Keys that did not answer at all: whatever else is wrong inside them was not to be seen."""
+    return {
+        member.at[0].split()[0]
+        for finding in repaired
+        for member in finding.members
+        if member.kind in OPEN_IN_KEY
+    }
 
 
 def _rail_bits(reading: Reading) -> tuple[int, ...]:

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from keydiag.circuit import Circuit, Reading
 from keydiag.diagnosis.chords import Chord
 from keydiag.diagnosis.model import Diagnosis, Finding
-from keydiag.diagnosis.words import list_words, rest_words
+from keydiag.diagnosis.words import CUT_SHORT, list_words, rest_words
 from keydiag.faults import pack
 from keydiag.observe.answers import Answer
 from keydiag.observe.sweep import Sign
@@ -224,7 +224,8 @@ def verdict(diagnosis: Diagnosis, withheld: Sequence[str] = ()) -> str:
         return "Verdict: this half passes."
     if diagnosis.verdict == "faults":
         count = len(diagnosis.findings)
-        return f"Verdict: {count} finding{'s' * (count != 1)}."
+        more = f" {CUT_SHORT}" if diagnosis.cut_short else ""
+        return f"Verdict: {count} finding{'s' * (count != 1)}.{more}"
     return f"Verdict: incomplete, because {missing(diagnosis)}."
 
 

@@ -166,3 +166,23 @@ def test_a_repair_without_effect_makes_the_other_explanations_more_likely():
 
 def members(half: Half) -> set[str]:
     return {m.words for f in half.session.diagnose_now().findings for m in f.members}
+
+
+def test_a_diode_backwards_behind_an_open_joint_comes_to_light():
+    half = found("a2 diode-row joint open", "a2 diode reversed")
+    replug(half, "a2 diode reversed")
+    half.follow()
+    outcomes = half.outcomes()
+    assert outcomes.pop("a2 diode reversed") == "came to light"
+    assert set(outcomes.values()) == {"confirmed"}
+
+
+def test_a_place_that_only_the_meter_named_is_still_there_if_the_key_stays_dead():
+    half = found("a2 diode-row joint open")
+    # The wrong leg was touched with the meter's tip: the switch seems open.
+    half.say("answer", code="a2.0 to a2.1 holding a2", value="open")
+    (finding,) = half.session.diagnose_now().findings
+    assert finding.members[0].words == "a2 switch dead"
+    replug(half, "a2 diode-row joint open")
+    half.follow()
+    assert half.outcomes() == {finding.title: "still there"}
