@@ -9,7 +9,7 @@ of one reading (`tests/sources` and `tests/observe` play those).
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from random import Random
 
 from keydiag.circuit import Circuit, Reading
@@ -119,7 +119,9 @@ class Builder:
         return seen
 
     def _play(self, course: Course, keys: Sequence[str]) -> None:
-        script = HandScript.sweep(keys, self.draw.randrange(1 << 32), self.slips, REST_US)
+        # A single key that is asked for is looked at: no other is pressed for it.
+        slips = self.slips if len(keys) > 1 else replace(self.slips, wrong=0.0)
+        script = HandScript.sweep(keys, self.draw.randrange(1 << 32), slips, REST_US)
         for act in script.acts:
             move = self._contacts.press if act.what == "press" else self._contacts.release
             move(act.key, self.now_us + act.t_us)

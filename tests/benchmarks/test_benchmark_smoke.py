@@ -14,6 +14,7 @@ from keydiag.circuit import Circuit
 from keydiag.diagnosis import Diagnostician
 from keydiag.faults import Fault, describe, pack
 from keydiag.faults.predict import FaultSet
+from keydiag.sources.hands import Slips
 from tests.benchmarks.__main__ import main
 from tests.benchmarks.alarms import at_most
 from tests.benchmarks.builder import NO_SLIPS, Builder
@@ -143,6 +144,13 @@ def test_the_builder_presses_measures_and_mends() -> None:
     assert builder.repair([dead, Fault("dead-switch", ("K13 switch",))]) == {dead}
     assert builder.measure("K12.0 to K12.1 holding K12").result == "closed"
     assert builder.faults == {turned}
+
+
+def test_hands_that_always_slip_press_what_there_is_to_press() -> None:
+    slips = Slips(wrong=1.0, double=1.0)
+    builder = Builder(SMALL.circuit, frozenset(), Random(1), slips)
+    seen = builder.course(Diagnostician(SMALL.circuit), ("K12",))
+    assert {o.held for o in seen} <= {(), ("K12",)} and builder.presses >= 2
 
 
 def test_rounds_end_with_a_half_that_passes() -> None:
