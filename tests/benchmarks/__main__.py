@@ -21,7 +21,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
     parser.add_argument(
         "--cases", type=int, metavar="N",
-        help=f"per number of faults (default {CASES}; 10 N clean sweeps, 5 N first builds)",
+        help=f"per number of faults (default {CASES}; twice 10 N clean sweeps, 5 N first builds)",
     )  # fmt: skip
     parser.add_argument("--quick", action="store_true", help=f"only {QUICK} cases each: a minute")
     parser.add_argument("--tune", action="store_true", help="the halves and draws for tuning")

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from random import Random
 
 from keydiag.diagnosis import Diagnostician
+from keydiag.sources.hands import Slips
 from tests.benchmarks.builder import Builder
 from tests.benchmarks.cases import Bench
 
@@ -28,8 +29,8 @@ class Swept:
     asked: int
 
 
-def sweeps(benches: Iterable[Bench], seed: int, number: int) -> Iterable[Swept]:
-    """So many sweeps of halves without a fault, in turn on all of them."""
+def sweeps(benches: Iterable[Bench], seed: int, number: int, slips: Slips) -> Iterable[Swept]:
+    """So many sweeps of halves without a fault, in turn on all of them, by hands that slip so."""
     benches = list(benches)
     engines = {bench.name: Diagnostician(bench.circuit) for bench in benches}
     for n in range(number):
@@ -37,7 +38,7 @@ def sweeps(benches: Iterable[Bench], seed: int, number: int) -> Iterable[Swept]:
         name = f"{seed}/{bench.name}/clean/{n}"
         draw = Random(name)
         engine = engines[bench.name]
-        builder = Builder(bench.circuit, frozenset(), draw, seed=draw.randrange(1 << 32))
+        builder = Builder(bench.circuit, frozenset(), draw, slips, draw.randrange(1 << 32))
         diagnosis = engine.diagnose(builder.course(engine))
         yield Swept(
             name,

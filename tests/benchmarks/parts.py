@@ -11,6 +11,7 @@ from typing import Any, NamedTuple, TypeVar
 
 from keydiag.faults import Fault, describe
 from tests.benchmarks import alarms, claims, halves, ranking, rounds, speed
+from tests.benchmarks.builder import NO_SLIPS, SLIPS
 from tests.benchmarks.cases import Bench
 
 Figures = dict[str, Any]
@@ -152,14 +153,28 @@ def _half(played: rounds.Played) -> Figures:
 
 
 def alarm(lot: Lot) -> Figures:
-    """Sweeps of clean halves."""
+    """Sweeps of clean halves: by steady hands, and by hands that slip."""
     number = 10 * lot.cases
-    swept = list(told("clean sweeps", alarms.sweeps(lot.benches, lot.seed, number), number))
+    return {
+        how: _swept(
+            list(
+                told(
+                    f"clean sweeps, {how}",
+                    alarms.sweeps(lot.benches, lot.seed, number, slips),
+                    number,
+                )
+            )
+        )
+        for how, slips in (("bounce", NO_SLIPS), ("bounce and slips", SLIPS))
+    }
+
+
+def _swept(swept: Sequence[alarms.Swept]) -> Figures:
     raised = [s for s in swept if s.alarm]
     return {
-        "sweeps": number,
+        "sweeps": len(swept),
         "alarms": len(raised),
-        "at most": alarms.at_most(len(raised), number),
+        "at most": alarms.at_most(len(raised), len(swept)),
         "hints": sum(bool(s.hints) for s in swept),
         "not passed": sum(s.verdict != "pass" for s in swept),
         "asked": mean([s.asked for s in swept]),

@@ -115,19 +115,17 @@ def repair(figures: Figures) -> Iterator[str]:
 
 def alarms(figures: Figures) -> Iterator[str]:
     yield "4. False alarms on clean halves"
-    yield (
-        f"   {figures['sweeps']} sweeps: {figures['alarms']} false alarms (at 95 %: less than"
-        f" {100 * figures['at most']:.2f} %), {figures['hints']} with an unlikely finding,"
-        f" {figures['not passed']} not passed at once, {figures['asked']:.2f} presses beyond one"
-        " per key"
-    )
-    enough = figures["sweeps"] >= 10_000
-    none = verdict(not figures["alarms"])
-    yield f"   target none in 10,000: {none}" + ("" if enough else " so far (too few to say)")
-    for case in figures["which"][:5]:
-        yield f"   {case['name']}: {'; '.join(case['alarm'])}"
-    for case in figures["which not passed"][:5]:
-        yield f"   {case['name']}: {case['verdict']} {'; '.join(case['hints'])}"
+    for how, f in figures.items():
+        yield (
+            f"   {how}: {f['sweeps']} sweeps, {f['alarms']} false alarms (at 95 %: less than"
+            f" {100 * f['at most']:.2f} %), {f['hints']} with an unlikely finding,"
+            f" {f['not passed']} not passed at once, {f['asked']:.2f} presses beyond one per key"
+        )
+        for case in f["which"][:6]:
+            yield f"      {case['name']}: {'; '.join(case['alarm'])}"
+    bounce = figures["bounce"]
+    enough = "" if bounce["sweeps"] >= 10_000 else " so far (too few to say)"
+    yield f"   target, bounce: none in 10,000: {verdict(not bounce['alarms'])}{enough}"
 
 
 def claims(figures: Figures) -> Iterator[str]:

@@ -212,7 +212,8 @@ def test_the_command_prints_its_tables_and_writes_its_figures(
     printed = capsys.readouterr().out
     assert "4. False alarms" in printed and "5. Claims and facts" in printed
     figures = json.loads(to.read_text("utf-8"))
-    assert figures["alarms"]["sweeps"] == 10 and figures["claims"]["by hand"]["halves"] == 5
+    assert figures["alarms"]["bounce"]["sweeps"] == 10
+    assert figures["claims"]["by hand"]["halves"] == 5
 
 
 def test_the_same_name_draws_the_same_case() -> None:
