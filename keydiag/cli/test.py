@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from keydiag.cli import common
 
@@ -31,6 +31,12 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
         action="store_true",
         help="watch the chip's free pins too, to find leads on wrong pins",
     )
+    parser.add_argument(
+        "--priors",
+        metavar="FILE",
+        help="TOML file with your own figures of how likely faults are (keydiag priors); they go "
+        "into the journal",
+    )
     parser.set_defaults(run=run)
 
 
@@ -46,6 +52,7 @@ def _make(args: argparse.Namespace, say: Say) -> tuple[Bench, str]:
     from keydiag import board
     from keydiag.bench import Bench, check_idle
     from keydiag.chips import chips
+    from keydiag.faults.priors import load_table, own_figures
     from keydiag.session import Session
 
     check_idle(args.idle)
@@ -55,11 +62,16 @@ def _make(args: argparse.Namespace, say: Say) -> tuple[Bench, str]:
     if args.all_pins:
         lines = {line.pin for line in (*half.row.values(), *half.column.values())}
         extra = tuple(port for port in chips()[half.chip].ports if port not in lines)
-    session = Session(half, extra)
+    table = None
+    header: dict[str, Any] = {"extra_pins": list(extra)}
+    if args.priors is not None:
+        table = load_table(args.priors)
+        header["priors"] = own_figures(table)
+    session = Session(half, extra, table)
     say(common.looking_for(args.port))
     source, hi = common.open_port(args.port, session.circuit)
     try:
-        writer = common.begin_journal(args.journal, half.name, text, extra_pins=list(extra))
+        writer = common.begin_journal(args.journal, half.name, text, **header)
     except BaseException:
         source.close()
         raise

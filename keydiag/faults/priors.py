@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 import tomllib
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from functools import lru_cache
 from importlib import resources
 from pathlib import Path
@@ -33,8 +33,12 @@ REPAIR_FAILS = 0.03
 
 @lru_cache(maxsize=1)
 def _built_in() -> Table:
-    text = resources.files("keydiag.faults").joinpath("priors.toml").read_text("utf-8")
-    return tomllib.loads(text)
+    return tomllib.loads(built_in_text())
+
+
+def built_in_text() -> str:
+    """The table that comes with the tool, as written: with units and reasons."""
+    return resources.files("keydiag.faults").joinpath("priors.toml").read_text("utf-8")
 
 
 def load_table(path: str | Path) -> Table:
@@ -46,7 +50,13 @@ def load_table(path: str | Path) -> Table:
         mine = tomllib.loads(Path(path).read_text("utf-8"))
     except (OSError, ValueError, RecursionError) as error:  # ValueError: not text, not TOML
         raise UsageError(f"{path}: cannot be read as a table of priors: {error}") from None
-    table = {kind: dict(figures) for kind, figures in _built_in().items()}
+    return laid_over(mine, str(path))
+
+
+def laid_over(mine: Mapping[str, object], path: str) -> Table:
+    """The built-in table with these figures laid over it; errors as of `load_table`, naming
+    `path`."""
+    table = built_in_table()
     for kind, figures in mine.items():
         if kind not in table:
             raise UsageError(
@@ -75,24 +85,40 @@ def _check_figure(
         raise UsageError(f"{place}: {value} is no prior; give a probability above 0, at most 0.5")
 
 
+def own_figures(table: Table) -> Table:
+    """What a table says otherwise than the built-in one; laid over that, it gives the table."""
+    built_in = _built_in()
+    own = {
+        kind: {name: value for name, value in figures.items() if value != built_in[kind][name]}
+        for kind, figures in table.items()
+    }
+    return {kind: figures for kind, figures in own.items() if figures}
+
+
 class Count(NamedTuple):
     """Faults of one sort that repairs have confirmed, among how many places that could have had
-    one (all halves taken together)."""
+    one (all halves taken together).  seen: 0.5 for a repair that may as well have been another."""
 
-    seen: int
+    seen: float
     places: int
 
 
 Counts = dict[tuple[str, str], Count]  # by kind and figure of the table
 
 
-def count_repairs(circuit: Circuit, repaired: Iterable[Fault]) -> Counts:
-    """The counts of one half, signed off after these repairs: every place of the near catalogue
-    could have had its fault, these had."""
+def count_repairs(circuit: Circuit, repaired: Mapping[Fault, float]) -> Counts:
+    """The counts of one half, signed off after these repairs (each with the probability that it was
+    this one): every place of the near catalogue could have had its fault, these had."""
     priors = Priors(circuit)
-    seen = Counter((fault.kind, priors.figure(fault)) for fault in set(repaired))
+    seen: dict[tuple[str, str], float] = {}
+    for fault, share in repaired.items():
+        key = (fault.kind, priors.figure(fault))
+        seen[key] = seen.get(key, 0.0) + share
     places = Counter((fault.kind, priors.figure(fault)) for fault in enumerate_faults(circuit))
-    return {key: Count(seen[key], max(places[key], seen[key])) for key in places | seen}
+    return {
+        key: Count(seen.get(key, 0.0), max(places[key], math.ceil(seen.get(key, 0.0))))
+        for key in places.keys() | seen.keys()
+    }
 
 
 def add_counts(one: Counts, two: Counts) -> Counts:

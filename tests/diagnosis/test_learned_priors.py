@@ -25,7 +25,7 @@ CIRCUIT = Circuit(bramblewick())
 
 def test_the_counts_of_one_half() -> None:
     faults = named(CIRCUIT, "L23 diode reversed", "L11 diode reversed")
-    counts = count_repairs(CIRCUIT, faults)
+    counts = count_repairs(CIRCUIT, dict.fromkeys(faults, 1.0))
     assert counts["reversed-diode", "prior"] == Count(2, 41)
     assert counts["open-joint", "prior"] == Count(0, 123)
 
@@ -41,7 +41,7 @@ def test_learning_by_hand() -> None:
 
 
 def test_many_halves_outweigh_the_table() -> None:
-    one = count_repairs(CIRCUIT, named(CIRCUIT, "L23 diode shorted"))
+    one = count_repairs(CIRCUIT, dict.fromkeys(named(CIRCUIT, "L23 diode shorted"), 1.0))
     many = one
     for _ in range(99):
         many = add_counts(many, one)
@@ -51,7 +51,7 @@ def test_many_halves_outweigh_the_table() -> None:
 
 
 def test_a_learned_table_can_be_kept_and_used(tmp_path: Path) -> None:
-    counts = count_repairs(CIRCUIT, named(CIRCUIT, "L23 switch dead"))
+    counts = count_repairs(CIRCUIT, dict.fromkeys(named(CIRCUIT, "L23 switch dead"), 1.0))
     learned = learn(built_in_table(), counts)
     file = tmp_path / "mine.toml"
     file.write_text(write_table(learned), "utf-8")
