@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 from keydiag import board, drawing
 from keydiag.drawing import geometry
 from keydiag.drawing.callouts import edge_toward, place_callout
-from keydiag.errors import UsageError
 from keydiag.drawing.geometry import face, face_point
 from keydiag.drawing.places import lay_out
 from keydiag.drawing.style import MARK
+from keydiag.errors import UsageError
 
 LEFT = board.example("bramblewick-left")
 RIGHT = board.example("bramblewick-right")

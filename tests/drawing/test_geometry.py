@@ -7,12 +7,12 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from keydiag import board
-from keydiag.drawing import geometry
 from keydiag.board import Board, Key, Line
-from keydiag.errors import UsageError
+from keydiag.drawing import geometry
 from keydiag.drawing.geometry import along, distance, face, face_point, outline, overlap, turned
 from keydiag.drawing.leads import pads
 from keydiag.drawing.places import lay_out, locate, owner
+from keydiag.errors import UsageError
 
 LEFT = board.example("bramblewick-left")
 RIGHT = board.example("bramblewick-right")

@@ -16,10 +16,8 @@ ROOT = Path(__file__).resolve().parents[2]
 @pytest.fixture(scope="module")
 def unpacked(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("wheel")
-    subprocess.run(
-        [sys.executable, "-m", "pip", "wheel", "--quiet", "--no-deps", "-w", str(folder), str(ROOT)],
-        check=True,
-    )
+    command = [sys.executable, "-m", "pip", "wheel", "--quiet", "--no-deps", "-w", str(folder)]
+    subprocess.run([*command, str(ROOT)], check=True)
     [wheel] = folder.glob("keydiag-*.whl")
     with zipfile.ZipFile(wheel) as archive:
         archive.extractall(folder / "site")

@@ -14,10 +14,10 @@ from rigs import CIRCUIT, Carry, byte_wise, delayed, half_with, lossy, noisy
 from keydiag.circuit import Reading
 from keydiag.faults import parse_fault, predict
 from keydiag.observe import Observer
+from keydiag.observe.sweep import Sweep
 from keydiag.sources.base import Counted, LinkDown, ReadingAt
 from keydiag.sources.hands import HandScript, Slips
 from keydiag.sources.virtual import VirtualSource, ideal
-from keydiag.observe.sweep import Sweep
 
 FAULTS = ("L23 diode reversed", "L45 switch-diode joint open")
 LINKS: dict[str, tuple[Callable[[], Carry], Callable[[], Carry]]] = {

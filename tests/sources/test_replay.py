@@ -10,6 +10,7 @@ from rigs import CIRCUIT, half_with
 from keydiag.errors import JournalError
 from keydiag.journal import Writer, read
 from keydiag.observe import Observer
+from keydiag.observe.sweep import Sweep
 from keydiag.sources.base import (
     Counted,
     Ended,
@@ -28,7 +29,6 @@ from keydiag.sources.base import (
 from keydiag.sources.hands import HandScript
 from keydiag.sources.replay import ReplaySource
 from keydiag.sources.virtual import VirtualSource
-from keydiag.observe.sweep import Sweep
 from keydiag.wire import Hi
 
 HI = Hi(1, "atmega32u4", "virtual-1", 26, 5000)
