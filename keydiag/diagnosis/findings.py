@@ -9,7 +9,7 @@ from keydiag.diagnosis.evidence import Evidence
 from keydiag.diagnosis.model import Finding, Member
 from keydiag.diagnosis.next_test import Tester
 from keydiag.diagnosis.posterior import Explained, Explainer, Hypothesis
-from keydiag.diagnosis.search import NO_FAULTS
+from keydiag.diagnosis.space import NO_FAULTS
 from keydiag.faults import KINDS, Fault, describe
 from keydiag.faults.predict import FaultSet
 

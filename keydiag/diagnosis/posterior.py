@@ -8,15 +8,8 @@ from dataclasses import dataclass, replace
 
 from keydiag.diagnosis.candidates import Candidates
 from keydiag.diagnosis.evidence import Evidence
-from keydiag.diagnosis.search import (
-    DEPTH,
-    NO_FAULTS,
-    WIDTH,
-    Budget,
-    Space,
-    bits_of,
-    explain,
-)
+from keydiag.diagnosis.search import DEPTH, WIDTH, explain
+from keydiag.diagnosis.space import NO_FAULTS, Budget, Space, bits_of
 from keydiag.diagnosis.symptoms import Symptom
 from keydiag.faults import Fault, Predictor
 from keydiag.faults.predict import FaultSet

@@ -10,37 +10,14 @@ best are dropped (branch and bound), and the width per step is limited (beam).
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import NamedTuple
 
-from keydiag.diagnosis.candidates import OPEN_IN_KEY, Candidates
-from keydiag.diagnosis.evidence import Evidence, Frame
-from keydiag.faults import Fault, Packed, Predictor
+from keydiag.diagnosis.space import NO_FAULTS, Space, bits_of, special_keys, ways_on
+from keydiag.faults import Fault
 from keydiag.faults.kinds import key_of
-from keydiag.faults.predict import NO_KEYS, FaultSet
-from keydiag.faults.priors import Priors
-
-NO_FAULTS: FaultSet = frozenset()
-
-# Kinds that let current pass between nets that are apart on the board.
-CONNECTORS = frozenset(
-    ("bridge", "stuck-switch", "swapped-leads", "misplaced-lead", "miswired-key", "swapped-keys",
-     "line-to-ground", "line-to-supply")
-)  # fmt: skip
-
-# Kinds that only ever add conduction, and kinds that only ever take it away (a line tied to the
-# supply can turn either into the other).
-ADDING = frozenset(("bridge", "stuck-switch", "shorted-diode", "line-to-ground"))
-TAKING = frozenset(
-    ("open-joint", "dead-switch", "open-diode", "open-lead", "broken-stretch", "dead-pin",
-     "line-to-supply")
-)  # fmt: skip
-
-# Kinds after which the open places of a key are no longer alike.
-INSIDE = frozenset(
-    ("bridge", "stuck-switch", "shorted-diode", "open-joint", "dead-switch", "open-diode")
-)
+from keydiag.faults.predict import FaultSet
 
 # Hypotheses this much less probable (natural log) than the best are dropped: 5e-4 of its weight.
 SLACK = 7.6
@@ -56,194 +33,8 @@ NEAR_TOP = 2.0
 MOST_COMBINED = 4
 # Wrong bits among which a path the wrong way round is looked for.
 MOST_TURNED = 8
-# Candidates looked at for one diagnosis, and for one symptom group: five ordinary faults take a few
-# thousand.  Beyond, what was found so far is the answer, and it is said to be cut short.
-MOST_TRIED = 30_000
-MOST_TRIED_AT_ONCE = 10_000
-# What a group gets in any case: enough for a key with one fault of its own.
-LEAST_TRIED_AT_ONCE = 400
 # How much one added fault may lower the score on the way to a set whose members only fit together.
 DIP = 9.0
-
-
-@dataclass(slots=True)
-class Budget:
-    """Candidates that may still be looked at.  Counted, not timed, so that the same evidence gives
-    the same answer on any machine; what is remembered of earlier answers does not count either."""
-
-    left: int = MOST_TRIED
-
-    @property
-    def spent(self) -> bool:
-        return self.left <= 0
-
-    def share(self) -> Budget:
-        """What one search may use of it; give back what is left with `settle`."""
-        return Budget(self._share())
-
-    def settle(self, share: Budget) -> None:
-        self.left = max(0, self.left - self._share() + share.left)
-
-    def _share(self) -> int:
-        return max(LEAST_TRIED_AT_ONCE, min(self.left, MOST_TRIED_AT_ONCE))
-
-
-@dataclass(slots=True)
-class Space:
-    """Everything the search asks: frames, masks of the bits that count, faults and their priors."""
-
-    evidence: Evidence
-    predictor: Predictor
-    priors: Priors
-    candidates: Candidates
-    care: Sequence[int]  # per frame: the packed bits that belong to this search
-    context: FaultSet = NO_FAULTS  # faults taken for granted, part of every prediction
-    budget: Budget = field(default_factory=Budget)
-    _fits: dict[tuple[int, FaultSet], tuple[int, float]] = field(default_factory=dict)
-    _showing: dict[Fault, int] = field(default_factory=dict)
-    _lines: list[int] = field(default_factory=list)
-
-    @property
-    def frames(self) -> tuple[Frame, ...]:
-        return self.evidence.frames
-
-    def fit(self, number: int, faults: FaultSet) -> tuple[int, float]:
-        """(wrong bits, log likelihood) of frame `number` under a fault set."""
-        known = self._fits.get((number, faults))
-        if known is None:
-            frame, care = self.frames[number], self.care[number]
-            bits, unknown = self.predicted(number, faults)
-            wrong = ((bits ^ frame.seen) & care & ~unknown).bit_count()
-            if unknown:
-                unknown &= ~self.open_anyway(number, faults)
-            doubt = (unknown & care).bit_count()
-            known = self._fits[number, faults] = (wrong, frame.fit(wrong, doubt))
-        return known
-
-    def open_anyway(self, number: int, faults: FaultSet) -> int:
-        """Bits whose being unknown is not held against these faults in this frame: the context
-        leaves them open too, or they are open at rest, and what is open at rest is one question,
-        however many frames ask it."""
-        anyway = 0
-        if self.context:
-            anyway = self.predicted(number, NO_FAULTS).unknown
-        if self.frames[number].held:
-            anyway |= self.predictor.packed(faults | self.context, NO_KEYS).unknown
-        return anyway
-
-    def predicted(self, number: int, faults: FaultSet) -> Packed:
-        """What the frame reads under a fault set."""
-        return self.predictor.packed(faults | self.context, self.frames[number].held)
-
-    def deviating(self, number: int, faults: FaultSet) -> int:
-        """Packed mask of the frame's wrong bits under a fault set."""
-        bits, unknown = self.predicted(number, faults)
-        return (bits ^ self.frames[number].seen) & ~unknown & self.care[number]
-
-    def showing(self, fault: Fault, faults: FaultSet) -> int:
-        """Mask of the frames (bit n = frame n) that this fault can change when added to these.
-
-        Sound: in any other frame the fault's lines are not connected to the keys held, and what it
-        does at rest it does not change.
-        """
-        if not CONNECTORS.isdisjoint(f.kind for f in faults):
-            return self._work_out_showing(fault, faults | self.context)
-        known = self._showing.get(fault)
-        if known is None:
-            known = self._showing[fault] = self._work_out_showing(fault, self.context)
-        return known
-
-    def _work_out_showing(self, fault: Fault, others: FaultSet) -> int:
-        facts = self.predictor.facts
-        shows, _, lines = facts(fault)
-        if shows is not None:
-            for _ in others:  # exchanges add up: three keys in a ring are two of them
-                for other in others:
-                    if other.kind == "swapped-keys" and not shows.isdisjoint(other.at):
-                        shows = shows.union(other.at)
-            if not any(facts(other)[1] & shows for other in others):
-                held = [frame.held for frame in self.frames]
-                return sum(1 << n for n, keys in enumerate(held) if not shows.isdisjoint(keys))
-        packed = self.predictor.packed
-        if packed(others | {fault}, NO_KEYS) != packed(others, NO_KEYS):
-            return (1 << len(self.frames)) - 1
-        connectors = [facts(o)[2] for o in others if o.kind in CONNECTORS]
-        grown = True
-        while grown:
-            grown = False
-            for more in connectors:
-                if more & lines and more & ~lines:
-                    lines |= more
-                    grown = True
-        return sum(1 << n for n, mask in enumerate(self.frame_lines()) if mask & lines)
-
-    def frame_lines(self) -> list[int]:
-        """Per frame, the mask of the pins whose lines the keys held stand on."""
-        if not self._lines:
-            self._lines.extend(self.predictor.lines_of(frame.held) for frame in self.frames)
-        return self._lines
-
-    def weight(self, fault: Fault) -> float:
-        """Log odds of a fault in the search: one open place of a key stands for all of them."""
-        return self.candidates.weight.get(fault) or self.priors.log_odds(fault)
-
-    def prior(self, faults: FaultSet) -> float:
-        """Log prior odds of a fault set against no fault at all."""
-        return sum(self.priors.log_odds(fault) for fault in faults)
-
-    def likelihood(self, faults: FaultSet) -> float:
-        """Log likelihood of all frames."""
-        return sum(self.fit(number, faults)[1] for number in range(len(self.frames)))
-
-    def score(self, faults: FaultSet) -> float:
-        return self.prior(faults) + self.likelihood(faults)
-
-    def active_keys(self, number: int, faults: FaultSet) -> set[str]:
-        """Keys that conduct in this frame: held, stuck, bridged at the node, or exchanged."""
-        keys = set(self.frames[number].held)
-        for fault in faults | self.context:
-            keys |= self.predictor.facts(fault)[1]
-            if fault.kind == "swapped-keys" and not keys.isdisjoint(fault.at):
-                keys |= set(fault.at)
-        return keys
-
-
-def ways_on(space: Space, number: int, faults: FaultSet) -> Iterator[Fault]:
-    """Faults that may bring this frame's prediction nearer to what was seen, in catalogue order."""
-    predicted = space.predicted(number, faults).bits
-    deviating = space.deviating(number, faults)
-    keys = space.active_keys(number, faults)
-    present = faults | space.context
-    useless: frozenset[str] = frozenset()
-    if not any(fault.kind == "line-to-supply" for fault in present):
-        if not deviating & ~predicted:
-            useless = ADDING  # nothing is seen that is not predicted
-        elif not deviating & predicted:
-            useless = TAKING  # nothing is predicted that is not seen
-    special = _special_keys(present)
-    if deviating & ~predicted:
-        # Something conducts that should not: an open place may be only half of what is wrong here,
-        # and which one it is may matter.
-        special |= space.frames[number].held
-    stands_for = space.candidates.stands_for
-    for fault in space.candidates.touching(keys, deviating):
-        if fault.kind in useless or fault in present:
-            continue
-        if stands_for.get(fault, fault) != fault and key_of(fault.at[0]) not in special:
-            continue  # the same as another open place of this key
-        yield fault
-
-
-def _special_keys(faults: FaultSet, opens: FaultSet = NO_FAULTS) -> set[str]:
-    """Keys whose open places are no longer alike: something else is wrong inside them.  One open
-    place of each key in `opens` does not count."""
-    return {
-        key_of(place)
-        for fault in faults
-        if fault.kind in INSIDE and not (fault in opens and fault.kind in OPEN_IN_KEY)
-        for place in fault.at
-        if not place.startswith(("row ", "column "))
-    }
 
 
 def _with_look_alikes(space: Space, node: _Node, floor: float) -> list[_Node]:
@@ -270,7 +61,7 @@ def _with_look_alikes(space: Space, node: _Node, floor: float) -> list[_Node]:
         for places in choices:
             combined = [[*chosen, place] for chosen in combined for place in places]
     rest = node.faults.difference(stand_ins)
-    special = _special_keys(node.faults.union(space.context), node.faults)
+    special = special_keys(node.faults.union(space.context), node.faults)
     same = special.isdisjoint(key_of(fault.at[0]) for fault in stand_ins)
     out = []
     for chosen in combined:
@@ -538,57 +329,3 @@ def _redundant(space: Space, faults: FaultSet) -> bool:
 
 def _sorted_order(space: Space, faults: FaultSet) -> list[int]:
     return sorted(space.candidates.order(fault) for fault in faults)
-
-
-def bits_of(mask: int) -> list[int]:
-    """Numbers of the bits that are set, lowest first."""
-    out = []
-    while mask:
-        low = mask & -mask
-        out.append(low.bit_length() - 1)
-        mask ^= low
-    return out
-
-
-class Gain(NamedTuple):
-    """What one more fault alone does to all frames: how many right bits it spoils, at most two
-    counted in each frame (one more fault there may undo them all), and the bits it mends, as
-    (frame, packed mask)."""
-
-    fault: Fault
-    harmed: int
-    fixed: list[tuple[int, int]]
-
-
-def gain_of(space: Space, fault: Fault, base: Sequence[int]) -> Gain:
-    """Try one fault.  `base` holds each frame's wrong bits under the space's context.
-
-    A fault that changes the rest reading is looked at in the rest frame and in the frames that
-    share its lines; in the others it does what it does at rest.
-    """
-    single = frozenset((fault,))
-    if not base[0] and not space.frames[0].held:
-        spoilt = space.deviating(0, single)
-        if spoilt:  # at rest, so in every frame: it explains nothing here
-            return Gain(fault, 2 * len(base), [])
-    showing = bits_of(space.showing(fault, NO_FAULTS))
-    near, far = showing, []
-    if len(showing) == len(base) and not space.frames[0].held and len(base) > 1:
-        lines = space.predictor.facts(fault)[2]
-        near = [0] + [n for n, mask in enumerate(space.frame_lines()) if mask & lines]
-        far = sorted(set(showing) - set(near))
-    spoilt = 0
-    fixed = []
-    mended_at_rest, harmed_at_rest = 0, 0
-    for number in near:
-        now = space.deviating(number, single)
-        mended, harmed = base[number] & ~now, now & ~base[number]
-        spoilt += min(2, harmed.bit_count())
-        if mended:
-            fixed.append((number, mended))
-        if not number:
-            mended_at_rest, harmed_at_rest = mended, harmed
-    if far:
-        spoilt += min(2, harmed_at_rest.bit_count()) * len(far)
-        fixed += [(n, base[n] & mended_at_rest) for n in far if base[n] & mended_at_rest]
-    return Gain(fault, spoilt, fixed)

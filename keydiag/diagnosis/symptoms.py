@@ -12,10 +12,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from keydiag.diagnosis.candidates import Candidates
 from keydiag.diagnosis.evidence import LOG_FLIP, Evidence
-from keydiag.diagnosis.search import NO_FAULTS, Gain, Space, bits_of, gain_of, ways_on
+from keydiag.diagnosis.space import NO_FAULTS, Space, bits_of, ways_on
 from keydiag.faults import Fault, Predictor
 from keydiag.faults.predict import FaultSet
 from keydiag.faults.priors import Priors
@@ -165,6 +166,50 @@ def _joined(base: list[int], gains: list[Gain], at_rest: int) -> list[tuple[int,
     for cell in cells:
         groups.setdefault(_root(parent, cell), []).append(cell)
     return [_mask(members, len(base)) for members in groups.values()]
+
+
+class Gain(NamedTuple):
+    """What one more fault alone does to all frames: how many right bits it spoils, at most two
+    counted in each frame (one more fault there may undo them all), and the bits it mends, as
+    (frame, packed mask)."""
+
+    fault: Fault
+    harmed: int
+    fixed: list[tuple[int, int]]
+
+
+def gain_of(space: Space, fault: Fault, base: Sequence[int]) -> Gain:
+    """Try one fault.  `base` holds each frame's wrong bits under the space's context.
+
+    A fault that changes the rest reading is looked at in the rest frame and in the frames that
+    share its lines; in the others it does what it does at rest.
+    """
+    single = frozenset((fault,))
+    if not base[0] and not space.frames[0].held:
+        spoilt = space.deviating(0, single)
+        if spoilt:  # at rest, so in every frame: it explains nothing here
+            return Gain(fault, 2 * len(base), [])
+    showing = bits_of(space.showing(fault, NO_FAULTS))
+    near, far = showing, []
+    if len(showing) == len(base) and not space.frames[0].held and len(base) > 1:
+        lines = space.predictor.facts(fault)[2]
+        near = [0] + [n for n, mask in enumerate(space.frame_lines()) if mask & lines]
+        far = sorted(set(showing) - set(near))
+    spoilt = 0
+    fixed = []
+    mended_at_rest, harmed_at_rest = 0, 0
+    for number in near:
+        now = space.deviating(number, single)
+        mended, harmed = base[number] & ~now, now & ~base[number]
+        spoilt += min(2, harmed.bit_count())
+        if mended:
+            fixed.append((number, mended))
+        if not number:
+            mended_at_rest, harmed_at_rest = mended, harmed
+    if far:
+        spoilt += min(2, harmed_at_rest.bit_count()) * len(far)
+        fixed += [(n, base[n] & mended_at_rest) for n in far if base[n] & mended_at_rest]
+    return Gain(fault, spoilt, fixed)
 
 
 def merge(one: Symptom, two: Symptom, hint: FaultSet) -> Symptom:

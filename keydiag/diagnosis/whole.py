@@ -14,7 +14,7 @@ from itertools import combinations
 from keydiag.diagnosis.candidates import pins_of
 from keydiag.diagnosis.evidence import Evidence
 from keydiag.diagnosis.posterior import Explained, Explainer
-from keydiag.diagnosis.search import CONNECTORS, NO_FAULTS, Space, bits_of, ways_on
+from keydiag.diagnosis.space import CONNECTORS, NO_FAULTS, Space, bits_of, ways_on
 from keydiag.diagnosis.symptoms import Splitter, merge
 from keydiag.faults import Fault
 from keydiag.faults.predict import FaultSet

@@ -9,9 +9,7 @@ from __future__ import annotations
 from typing import ClassVar
 
 from textual.binding import Binding, BindingType
-from textual.containers import VerticalScroll
 from textual.content import Content
-from textual.widgets import OptionList
 
 from keydiag.screen import messages, words
 from keydiag.screen.desk import Busy
@@ -81,22 +79,6 @@ class BenchScreen(ViewScreen):
 
     def action_pause(self) -> None:
         self.desk.command("resume" if self.snapshot.paused else "pause")
-
-    def action_choose(self, name: str) -> None:
-        """Show a panel and go to what there is to choose in it."""
-        self.action_panel(name)
-        choices = self.query_one(f"#{name} OptionList", OptionList)
-        if choices.display:
-            self.set_focus(choices)  # at once: the next key may follow on its heels
-            if choices.highlighted is None:
-                choices.action_first()
-            # In a short panel the text before them fills it: bring the choices into view.
-            self.call_after_refresh(self._bring_into_view, choices)
-
-    def _bring_into_view(self, choices: OptionList) -> None:
-        panel = choices.parent
-        assert isinstance(panel, VerticalScroll)
-        panel.scroll_to(y=choices.virtual_region.y - 1, animate=False)
 
     def action_bell(self) -> None:
         self.bell_on = not self.bell_on

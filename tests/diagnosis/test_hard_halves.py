@@ -10,7 +10,7 @@ import pytest
 
 from keydiag.circuit import Circuit
 from keydiag.diagnosis import Diagnostician
-from keydiag.diagnosis.search import MOST_TRIED, Budget
+from keydiag.diagnosis.space import MOST_TRIED, Budget
 from keydiag.faults.predict import FaultSet
 from tests.diagnosis.halves import bramblewick, named, sweep
 
