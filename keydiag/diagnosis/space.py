@@ -44,6 +44,7 @@ MOST_TRIED_AT_ONCE = 10_000
 # What a group gets in any case: enough for a key with one fault of its own.
 LEAST_TRIED_AT_ONCE = 400
 
+
 @dataclass(slots=True)
 class Budget:
     """Candidates that may still be looked at.  Counted, not timed, so that the same evidence gives

@@ -92,8 +92,9 @@ def _with_slips(keys: Sequence[str], random: Random, slips: Slips) -> Iterable[s
         key = todo.pop(0)
         if random.random() < slips.skip:
             continue
-        if random.random() < slips.wrong:
-            yield random.choice([other for other in keys if other != key])
+        others = [other for other in keys if other != key]
+        if others and random.random() < slips.wrong:
+            yield random.choice(others)
         yield key
         if random.random() < slips.double:
             yield key

@@ -56,7 +56,7 @@ def test_bad_line(v: vectors.Vector) -> None:
 
 
 def test_every_message_and_every_reason_has_a_vector() -> None:
-    assert {v.means.split()[0] for v in VECTORS if v.means} == set(wire._TYPES)
+    assert {v.means.split()[0] for v in VECTORS if v.means} == set(wire.TYPES)
     assert {v.bad for v in VECTORS if v.bad} == {"bytes", "check", "long", "word", "field"}
 
 
