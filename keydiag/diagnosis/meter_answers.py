@@ -15,7 +15,8 @@ from keydiag.diagnosis import meter
 from keydiag.diagnosis.evidence import Evidence
 from keydiag.diagnosis.meter import MeterAnswer
 from keydiag.diagnosis.posterior import Explained, Explainer, Hypothesis, rank
-from keydiag.faults import Fault
+from keydiag.diagnosis.words import list_words
+from keydiag.faults import Fault, describe
 from keydiag.faults.kinds import key_of
 from keydiag.faults.predict import FaultSet
 
@@ -56,7 +57,20 @@ def apply(
             told[_contradiction(circuit, out, answer)] = None
         # Every group is judged with the others' best explanations as they stand before the answer.
         out = [_updated(circuit, out, number, answer) for number in range(len(out))]
+    for number, group in enumerate(groups):
+        if out[number].best.faults is None and group.best.faults is not None:
+            # Nothing to repair would be named, for the sake of readings that may be wrong.
+            out[number] = group
+            told[_left_out(group)] = None
     return tuple(out), tuple(told)
+
+
+def _left_out(group: Explained) -> str:
+    what = list_words(sorted(describe(fault) for fault in group.best_faults)) or "what was seen"
+    return (
+        f"The meter readings fit no explanation of what the presses showed ({what} explains it"
+        " best), so they are left out there: measure once more."
+    )
 
 
 def _with_hidden(

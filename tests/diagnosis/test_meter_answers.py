@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from keydiag.circuit import Circuit
 from keydiag.diagnosis import Diagnostician, MeterAnswer
 from keydiag.diagnosis.meter import parse_code, read
-from keydiag.diagnosis.meter_answers import MISREAD
+from keydiag.diagnosis.meter_answers import MISREAD, apply
 from keydiag.errors import UsageError
 from keydiag.faults import Fault
 from tests.diagnosis.halves import bramblewick, finding_of, named, sweep
@@ -129,3 +131,23 @@ def test_a_sound_half_is_contradicted_by_wrong_readings_only() -> None:
     assert ENGINE.diagnose(observations, answers=[right]).contradictions == ()
     wrong = right._replace(result="closed")
     assert len(ENGINE.diagnose(observations, answers=[wrong]).contradictions) == 1
+
+
+def test_readings_that_fit_nothing_do_not_hide_what_was_seen() -> None:
+    evidence, (group,) = ENGINE.explain(sweep(CIRCUIT, [JOINT]))
+    # As if the presses could not have been slips: then good readings everywhere fit nothing known.
+    sure = replace(group, hypotheses=tuple(h for h in group.hypotheses if h.faults != frozenset()))
+    codes = [f"column-C3@{k} to row-R2@L23 holding L23" for k in CIRCUIT.keys_on["column C3"]]
+    answers = [MeterAnswer(parse_code(CIRCUIT, code), "diode") for code in codes]
+    (after,), told = apply(ENGINE.explainer, evidence, [sure], answers)
+    assert after == sure
+    assert any("left out there" in line for line in told)
+
+
+def test_a_bridge_is_not_taken_back_by_the_meter_alone() -> None:
+    observations = sweep(CIRCUIT, named(CIRCUIT, "row R1 bridged to row R2"))
+    (before,) = ENGINE.diagnose(observations).findings
+    answer = MeterAnswer(parse_code(CIRCUIT, "row-R1@L11 to row-R2@L21"), "open")
+    diagnosis = ENGINE.diagnose(observations, answers=[answer])
+    assert [finding.title for finding in diagnosis.findings] == [before.title]
+    assert len(diagnosis.contradictions) == 1
