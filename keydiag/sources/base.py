@@ -16,6 +16,7 @@ from keydiag.wire import Hi
 
 __all__ = [
     "Counted",
+    "EdgesAt",
     "Ended",
     "LevelAt",
     "LinkDown",
@@ -23,6 +24,7 @@ __all__ = [
     "Paced",
     "ProbeSaid",
     "ReadingAt",
+    "RiseAt",
     "Source",
     "SourceEvent",
     "from_journal",
@@ -89,11 +91,38 @@ class Paced:
 
 
 @dataclass(frozen=True, slots=True)
+class RiseAt:
+    """How long the line of each circuit pin took to rise by its pull-up, in nanoseconds, rounded
+    up; 0: it did not rise, or did not go low."""
+
+    ns: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class EdgesAt:
+    """What one crossing did while it was watched: circuit pin `sense`, with `drive` driven low.
+
+    t_us is on the clock of the readings, the other times count from it: `watched_us` until the last
+    look, `at_us` the looks that found it changed; `closed`: at the first look. What is shorter than
+    `gap_us` may have gone unseen."""
+
+    drive: int
+    sense: int
+    t_us: int
+    watched_us: int
+    gap_us: int
+    closed: bool
+    at_us: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Ended:
     """There is nothing more to come (the end of a replayed journal)."""
 
 
-SourceEvent = ReadingAt | LinkDown | LinkUp | Counted | ProbeSaid | LevelAt | Paced | Ended
+SourceEvent = (
+    ReadingAt | LinkDown | LinkUp | Counted | ProbeSaid | LevelAt | Paced | RiseAt | EdgesAt | Ended
+)
 
 
 class Source(Protocol):
@@ -114,6 +143,11 @@ class Source(Protocol):
 
     def ask_level(self, drive: int, sense: int) -> None:
         """Ask for a level between two circuit pins; a LevelAt or ProbeSaid answers, later."""
+        ...
+
+    def ask_watch(self, drive: int, sense: int, ms: int) -> None:
+        """Ask to watch the crossing of two circuit pins for 1 to 250 ms, in which nothing else is
+        read; an EdgesAt or ProbeSaid answers, later."""
         ...
 
     def close(self) -> None:
@@ -157,6 +191,19 @@ def to_journal(event: SourceEvent) -> dict[str, Any] | None:
             return {"kind": "level", "drive": drive, "sense": sense, "mv": millivolts}
         case Paced(settle_us, reading_us):
             return {"kind": "pace", "settle_us": settle_us, "reading_us": reading_us}
+        case RiseAt(ns):
+            return {"kind": "rise", "ns": list(ns)}
+        case EdgesAt():
+            return {
+                "kind": "edges",
+                "drive": event.drive,
+                "sense": event.sense,
+                "t": event.t_us,
+                "watched_us": event.watched_us,
+                "gap_us": event.gap_us,
+                "closed": event.closed,
+                "at_us": list(event.at_us),
+            }
     return None
 
 
@@ -180,6 +227,13 @@ def from_journal(event: Mapping[str, Any]) -> SourceEvent | None:
             return LevelAt(event["drive"], event["sense"], event["mv"])
         case "pace":
             return Paced(event["settle_us"], event["reading_us"])
+        case "rise":
+            return RiseAt(tuple(event["ns"]))
+        case "edges":
+            return EdgesAt(
+                event["drive"], event["sense"], event["t"], event["watched_us"], event["gap_us"],
+                event["closed"], tuple(event["at_us"]),
+            )  # fmt: skip
     return None
 
 

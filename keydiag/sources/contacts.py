@@ -7,12 +7,12 @@ Time is given by whoever asks. Not here: the probe that reads all this (virtual.
 from __future__ import annotations
 
 import heapq
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from itertools import count
 from random import Random
 
 from keydiag.chips import chips
-from keydiag.circuit import Change, Circuit, Reading
+from keydiag.circuit import Change, Circuit, Point, Reading, Wiring
 from keydiag.errors import UsageError
 from keydiag.faults import Fault
 from keydiag.faults.kinds import changes
@@ -20,12 +20,18 @@ from keydiag.sources.bounce_model import Character, chatter, holds_us, lets_go_u
 
 __all__ = ["Contacts"]
 
-# Levels of a closed crossing. One 1N4148 on the pull-up: 0.511 V at 5 V and 35 kOhm, 0.468 V at
-# 3.3 V and 50 kOhm (ngspice, NXP's published model). A wire: some millivolts of a driven pin.
-DIODE_MV = {5.0: (511, 35_000.0), 3.3: (468, 50_000.0)}  # supply in V -> (level, pull-up in Ohm)
+# Levels of a closed crossing. One and two 1N4148 on the pull-up: 0.511 and 1.006 V at 5 V and
+# 35 kOhm, 0.468 and 0.918 V at 3.3 V and 50 kOhm (ngspice, NXP's published model). A wire: some
+# millivolts of a driven pin.
+DIODE_MV = {5.0: (511, 1006, 35_000.0), 3.3: (468, 918, 50_000.0)}  # by supply in V; Ohm last
 WIRE_MV = 20
 COLD_OHM = 2_000.0  # what a resistive joint has here: made up, well inside what reads as low
 NOISE_MV = 3  # about one step of a 10-bit converter at 5 V
+# A bare pad has some 10 pF (ATmega32U4: from memory), which 35 kOhm brings to VIH min (1.9 V of
+# 5 V) in 167 ns: R C ln(5 / 3.1). Wire for each key: made up, so that a row of seven has 200 pF.
+PAD_PF, KEY_PF = 10.0, 27.0
+RISE_NS_PER_PF = 16.7
+STEP_NS = 125  # what the 32U4 tells apart
 
 REST_DRIVE = -1
 
@@ -34,8 +40,11 @@ class Contacts:
     """A circuit whose keys are pressed and released, with its faults.
 
     cold: addresses of joints (or parts, stretches, leads) that let go now and then while a key is
-    held. worn: keys whose contact bounces far too long. The circuit used inside has a pin for
-    every port of the chip, so that a lead on any wrong pin is where it is.
+    held. worn: keys whose contact bounces far too long. resistive: addresses of joints, stretches
+    and leads -> their resistance in ohms; what a fault calls resistive has COLD_OHM.
+
+    The circuit used inside has a pin for every port of the chip, so that a lead on any wrong pin is
+    where it is.
     """
 
     def __init__(
@@ -45,6 +54,7 @@ class Contacts:
         *,
         cold: Iterable[str] = (),
         worn: Iterable[str] = (),
+        resistive: Mapping[str, float] | None = None,
         seed: int = 0,
     ) -> None:
         self.chip = chips()[circuit.board.chip]
@@ -53,6 +63,9 @@ class Contacts:
         self.circuit = Circuit(circuit.board, extra_pins=others)
         self.faults = tuple(sorted(faults))
         self.cold = tuple(cold)
+        self._ohm = {f.at[0]: COLD_OHM for f in self.faults if f.kind == "resistive-joint"}
+        self._ohm |= resistive or {}
+        self._rise_ns: tuple[int, ...] = ()
         self._changes = [c for fault in self.faults for c in changes(self.circuit, fault)]
         self._seed = seed
         self._random = Random(seed)
@@ -140,8 +153,7 @@ class Contacts:
         state = self.closed, self._open
         reading = self._known.get(state)
         if reading is None:
-            cuts = [Change("cut", address) for address in sorted(self._open)]
-            p = self.circuit.wired([*self._changes, *cuts]).predict(self.closed)
+            p = self._wiring().predict(self.closed)
             low = tuple(
                 self._decide(i, mask, unknown)
                 for i, (mask, unknown) in enumerate(zip(p.low, p.unknown, strict=True))
@@ -149,6 +161,10 @@ class Contacts:
             reading = Reading(self._decide(REST_DRIVE, p.rest, p.rest_unknown), low)
             self._known[state] = reading
         return reading
+
+    def _wiring(self) -> Wiring:
+        cuts = [Change("cut", address) for address in sorted(self._open)]
+        return self.circuit.wired([*self._changes, *cuts])
 
     def _decide(self, drive: int, mask: int, unknown: int) -> int:
         """This half's own answer where the datasheets leave a bit open; always the same one."""
@@ -160,35 +176,58 @@ class Contacts:
 
     def level_mv(self, drive: str, sense: str) -> int:
         """The level at port `sense` while `drive` is driven low, in millivolts, roughly: open, a
-        wire, one diode, or one diode and a cold joint."""
+        wire, or one or two diodes; and what drops over resistive joints."""
         i, j = self.circuit.index_of_port[drive], self.circuit.index_of_port[sense]
         reading = self.reading()
         supply_mv = round(self.chip.supply_v * 1000)
         noise = self._random.randint(-NOISE_MV, NOISE_MV)
         if reading.rest >> j & 1:
             return max(0, WIRE_MV + noise)
-        if not reading.low[i] >> j & 1:
+        wiring = self._wiring()
+        path = wiring.meter(Point("pin", sense), Point("pin", drive), self.closed)
+        one_mv, two_mv, pull_up = DIODE_MV.get(self.chip.supply_v, DIODE_MV[5.0])
+        if path == "closed":
+            bare_mv = WIRE_MV
+        elif path == "diode":
+            bare_mv = one_mv
+        elif wiring.predict(self.closed).unknown[i] >> j & 1:
+            bare_mv = two_mv  # what nothing guarantees leads through two diodes
+        else:
             return supply_mv + min(0, noise)
-        if reading.low[j] >> i & 1:
-            return max(0, WIRE_MV + noise)
-        diode_mv, pull_up = DIODE_MV.get(self.chip.supply_v, DIODE_MV[5.0])
-        ohm = COLD_OHM * self._resistive_between(i, j)
-        return round(diode_mv + (supply_mv - diode_mv) * ohm / (ohm + pull_up)) + noise
+        ohm = self._ohm_between(i, j)
+        level = bare_mv + (supply_mv - bare_mv) * ohm / (ohm + pull_up)
+        return max(0, round(level) + noise)
 
-    def _resistive_between(self, i: int, j: int) -> int:
-        """How many resistive joints the current of a closed key between these pins passes."""
-        places = [fault.at[0] for fault in self.faults if fault.kind == "resistive-joint"]
-        found = 0
+    def rise_ns(self) -> tuple[int, ...]:
+        """How long each pin of the circuit takes to rise with nothing held, in nanoseconds: longer
+        the more keys its wire reaches; 0 where it is tied to ground or to the supply."""
+        if not self._rise_ns:
+            circuit, wiring = self.circuit, self.circuit.wired(self._changes)
+            rest = wiring.predict(()).as_reading()
+            spots = [Point("line", name, k) for name, keys in circuit.keys_on.items() for k in keys]
+            found = []
+            for n, port in enumerate(circuit.pins):
+                pin = Point("pin", port)
+                reached = sum(wiring.meter(pin, spot, ()) == "closed" for spot in spots)
+                steps = -(-(PAD_PF + KEY_PF * reached) * RISE_NS_PER_PF // STEP_NS)
+                stuck = rest.rest >> n & 1 or not rest.low[n] >> n & 1
+                found.append(0 if stuck else round(steps) * STEP_NS)
+            self._rise_ns = tuple(found)
+        return self._rise_ns
+
+    def _ohm_between(self, i: int, j: int) -> float:
+        """The resistance of all joints that the current of a closed key between these pins
+        passes, in ohms."""
+        found = 0.0
         for key in self.closed:
             row, column = self.circuit.crossing[key]
             if {row, column} != {i, j}:
                 continue
-            for place in places:
+            lines = self.circuit.row_of[key], self.circuit.column_of[key]
+            leads = [self.circuit.leads[line] for line in lines]
+            for place, ohm in self._ohm.items():
                 stretch = self.circuit.stretches.get(place)
-                found += place in self.circuit.parts[key].in_series
-                found += stretch is not None and key in stretch.beyond
-                found += place in (
-                    self.circuit.leads[self.circuit.row_of[key]],
-                    self.circuit.leads[self.circuit.column_of[key]],
-                )
+                beyond = stretch.beyond if stretch is not None else ()
+                if key in beyond or place in leads or place in self.circuit.parts[key].in_series:
+                    found += ohm
         return found

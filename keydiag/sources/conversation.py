@@ -14,18 +14,21 @@ from keydiag.circuit import Reading
 from keydiag.errors import ProbeRefused
 from keydiag.sources.base import (
     Counted,
+    EdgesAt,
     LevelAt,
     LinkDown,
     LinkUp,
     Paced,
     ProbeSaid,
     ReadingAt,
+    RiseAt,
     SourceEvent,
 )
 from keydiag.wire import (
     Corrupt,
     Decoder,
     Diff,
+    Edges,
     Full,
     Go,
     Halt,
@@ -36,16 +39,19 @@ from keydiag.wire import (
     Oops,
     Pace,
     Pin,
+    Rise,
     Same,
     Scan,
     TrackedReading,
     Tracker,
     Use,
     Volt,
+    Watch,
     encode,
     pins_of,
     refusal,
 )
+from keydiag.wire.fields import WORD_32
 
 __all__ = ["HELLO_EVERY_S", "HELLO_WAIT_S", "Conversation"]
 
@@ -85,6 +91,7 @@ class Conversation:
         self._masks: dict[int, int] = {}
         self._last: tuple[int, tuple[int, ...], Reading] | None = None
         self._t_us = 0  # of the latest reading given out
+        self._raw_us = 0  # ... and by the probe's own clock
         self._offset_us: int | None = 0  # added to the probe's time; None: to be found anew
         self._now_s = 0.0
         self._said_s = 0.0
@@ -150,6 +157,11 @@ class Conversation:
         probe = {n: index for index, n in self._places.items()}
         self._say(Level(probe[drive], probe[sense]))
 
+    def ask_watch(self, drive: int, sense: int, ms: int) -> None:
+        """Ask to watch the crossing of two circuit pins."""
+        probe = {n: index for index, n in self._places.items()}
+        self._say(Watch(probe[drive], probe[sense], ms))
+
     def halt(self) -> None:
         """Stop reading and release the pins."""
         self._started = False
@@ -192,6 +204,13 @@ class Conversation:
                     self._read(tracked, events)
             case Pace(settle_us, reading_us):
                 events.append(Paced(settle_us, reading_us))
+            case Rise(ns):
+                pins = sorted(self._places)  # USE names them all, and no others
+                if len(ns) == len(pins):
+                    by_place = {self._places[pin]: each for pin, each in zip(pins, ns, strict=True)}
+                    events.append(RiseAt(tuple(by_place[n] for n in range(len(pins)))))
+            case Edges():
+                self._watched(message, events)
             case Volt(drive, sense, millivolts):
                 if drive in self._places and sense in self._places:
                     drive, sense = self._places[drive], self._places[sense]
@@ -203,6 +222,18 @@ class Conversation:
                 if self._started and code in ("silent", "usb"):
                     self._go_down(f"the probe has stopped: {text}", events)
                     self._go()
+
+    def _watched(self, edges: Edges, events: list[SourceEvent]) -> None:
+        # Without a reading before it there is no telling when it was: as good as lost.
+        if self._offset_us is None or not {edges.drive, edges.sense} <= self._places.keys():
+            return
+        drive, sense = self._places[edges.drive], self._places[edges.sense]
+        t_us = self._t_us + (edges.t_us - self._raw_us) % WORD_32
+        events.append(
+            EdgesAt(
+                drive, sense, t_us, edges.watched_us, edges.gap_us, edges.closed, edges.at_us
+            )
+        )
 
     def _greet(self, hi: Hi, events: list[SourceEvent]) -> None:
         if hi != self._known:
@@ -233,6 +264,7 @@ class Conversation:
             assert self.hi is not None
             events.append(LinkUp(self.hi))
         self._t_us = max(self._t_us, tracked.t_us + self._offset_us)
+        self._raw_us = (self._t_us - self._offset_us) % WORD_32
         if self._last is None or self._last[:2] != (tracked.rest, tracked.low):
             low = dict(zip(pins_of(self._tracker.use), tracked.low, strict=True))
             ordered = sorted((n, index) for index, n in self._places.items())

@@ -89,5 +89,8 @@ class ReplaySource:
     def ask_level(self, drive: int, sense: int) -> None:
         """Levels cannot be asked for any more; those that were measured are replayed."""
 
+    def ask_watch(self, drive: int, sense: int, ms: int) -> None:
+        """Nor can a crossing be watched; what was seen of one is replayed."""
+
     def close(self) -> None:
         """Nothing to release."""

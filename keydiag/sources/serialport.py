@@ -87,6 +87,10 @@ class SerialSource:
         with self._lock:
             self._talk.ask_level(drive, sense)
 
+    def ask_watch(self, drive: int, sense: int, ms: int) -> None:
+        with self._lock:
+            self._talk.ask_watch(drive, sense, ms)
+
     def close(self) -> None:
         self._stop.set()
         if self._thread is not None and self._thread is not threading.current_thread():

@@ -9,7 +9,8 @@ through the same conversation as a serial port. Not here: the half on a pseudo-t
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Literal
 
 from keydiag.circuit import Circuit
@@ -20,13 +21,12 @@ from keydiag.sources.contacts import Contacts
 from keydiag.sources.conversation import HELLO_EVERY_S, HELLO_WAIT_S, Conversation
 from keydiag.sources.hands import HandScript
 from keydiag.wire import (
-    MAX_DIFF,
     MAX_HOST_LINE,
     OOPS_CODES,
     VERSION,
-    WORD_32,
     Corrupt,
     Diff,
+    Edges,
     Full,
     Go,
     Halt,
@@ -42,23 +42,46 @@ from keydiag.wire import (
     Scan,
     Use,
     Volt,
+    Watch,
     check_of_reading,
     decode_line,
     encode,
     pins_of,
     refusal,
 )
+from keydiag.wire.fields import MAX_DIFF, MAX_EDGES, WORD_32
 
 __all__ = ["VirtualHalf", "VirtualSource"]
 
 BUILD = "virtual-1"
-RISE_NS = 10_000  # every line is the same wire
-SETTLE_US = 15  # one and a half times a rise time of 10 us; wire-v1.md, section 4
+SETTLE_US = 15  # enough for rise times of up to 10 us, which none exceeds; wire-v1.md, section 4
+LOOK_US = 52  # between two looks of a watch: 43 to 60 us on the 32U4 (wire-v1.md, section 4)
 SAME_EVERY_US = 80_000  # as the sketch does
 NAP_S = 0.005  # how often a half in real time is looked at
 STEP_US = 20_000  # ... and one in virtual time
 SILENCE_US = 2_000_000  # host silent for this long: stop (P6)
 OOPS_FOR = {"bytes": "check", "check": "check", "long": "long", "word": "word", "field": "field"}
+
+
+@dataclass(slots=True)
+class _Watching:
+    """A WATCH that runs. closed: at the first look, None before it."""
+
+    drive: int
+    sense: int
+    begun_us: int
+    last_us: int
+    closed: bool | None = None
+    at_us: list[int] = field(default_factory=list)
+
+    def due_us(self, change_us: int | None) -> int:
+        """The next look that can see anything new, if the contacts change next at `change_us`."""
+        if self.closed is None:
+            return self.begun_us
+        if change_us is None:
+            return self.last_us
+        looks = max(0, -(-(change_us - self.begun_us) // LOOK_US))
+        return min(self.last_us, self.begun_us + looks * LOOK_US)
 
 
 class VirtualHalf:
@@ -75,10 +98,13 @@ class VirtualHalf:
         *,
         cold: Iterable[str] = (),
         worn: Iterable[str] = (),
+        resistive: Mapping[str, float] | None = None,
         seed: int = 0,
         start_us: int = 0,
     ) -> None:
-        self.contacts = Contacts(circuit, faults, cold=cold, worn=worn, seed=seed)
+        self.contacts = Contacts(
+            circuit, faults, cold=cold, worn=worn, resistive=resistive, seed=seed
+        )
         self.now_us = start_us
         self._booted_us = 0  # the probe's own clock counts from here
         chip = self.contacts.chip
@@ -98,6 +124,7 @@ class VirtualHalf:
         self._latest: tuple[int, dict[int, int]] | None = None  # as the host knows it
         self._full = False
         self._unsettled = False
+        self._watch: _Watching | None = None  # no readings meanwhile
         self._maps: dict[int, int] = {}
 
     # --- fingers ---
@@ -164,6 +191,8 @@ class VirtualHalf:
                 self._stop()
                 self._use = 0
                 self._oops("silent")
+            elif self._watch is not None:
+                self._look(self._watch, due_us)
             else:
                 self._scan(due_us)
         if self._period_us is None:  # else a reading takes in what changes, in its own time
@@ -202,6 +231,8 @@ class VirtualHalf:
                     self._oops("order")
             case Level(drive, sense):
                 self._measure(drive, sense)
+            case Watch(drive, sense, ms):
+                self._begin_watch(drive, sense, ms)
             case Corrupt(raw, why):
                 self._stop()
                 if raw.startswith((b"USE", b"GO")):
@@ -216,27 +247,73 @@ class VirtualHalf:
             self._oops("order")
             return
         reading_us = (len(list(pins_of(self._use))) + 1) * SETTLE_US
-        self._say(Rise((RISE_NS,) * len(list(pins_of(self._use)))))
+        self._watch = None
+        rise_ns = self.contacts.rise_ns()
+        self._say(Rise(tuple(rise_ns[self._index[pin]] for pin in pins_of(self._use))))
         self._say(Pace(SETTLE_US, reading_us))
         self._period_us = max(period_us, reading_us)
         self._next_scan_us = self.now_us
         self._full = True
 
     def _measure(self, drive: int, sense: int) -> None:
-        if drive == sense or not (self._use >> drive & 1 and self._use >> sense & 1):
-            self._oops("pin")
-        elif not self.running:
-            self._oops("order")
-        elif sense not in self._analog:
+        if not self._crossing_fits(drive, sense):
+            return
+        if sense not in self._analog:
             self._oops("analog")
-        elif not self.contacts.reading().low[self._index[drive]] >> self._index[drive] & 1:
+        elif self._held_up(drive):
             self._oops("supply")
         else:
             level = self.contacts.level_mv(self._ports[drive], self._ports[sense])
             self._say(Volt(drive, sense, level))
 
+    def _crossing_fits(self, drive: int, sense: int) -> bool:
+        """What LEVEL and WATCH have in common; says so when it is not so."""
+        if not self.running:
+            self._oops("order")
+        elif drive == sense or not (self._use >> drive & 1 and self._use >> sense & 1):
+            self._oops("pin")
+        else:
+            return True
+        return False
+
+    def _held_up(self, drive: int) -> bool:
+        index = self._index[drive]
+        return not self.contacts.reading().low[index] >> index & 1
+
+    def _begin_watch(self, drive: int, sense: int, ms: int) -> None:
+        if self._crossing_fits(drive, sense):
+            looks = -(-ms * 1000 // LOOK_US)
+            self._watch = _Watching(drive, sense, self.now_us, self.now_us + looks * LOOK_US)
+
+    def _look(self, watch: _Watching, at_us: int) -> None:
+        """One look at the watched crossing; the last one, or the last edge, ends the watch."""
+        self.contacts.advance(at_us)
+        if self._held_up(watch.drive):
+            self._end_watch(at_us)
+            self._oops("supply")
+            return
+        low = self.contacts.reading().low[self._index[watch.drive]]
+        now = bool(low >> self._index[watch.sense] & 1)
+        if watch.closed is None:
+            watch.closed = now
+        elif now != (watch.closed ^ bool(len(watch.at_us) & 1)):
+            watch.at_us.append(at_us - watch.begun_us)
+        if at_us >= watch.last_us or len(watch.at_us) == MAX_EDGES:
+            stamp = (watch.begun_us - self._booted_us) % WORD_32
+            watched_us = at_us - watch.begun_us
+            self._end_watch(at_us)
+            at = tuple(watch.at_us)
+            self._say(
+                Edges(watch.drive, watch.sense, stamp, watched_us, LOOK_US, watch.closed, at)
+            )
+
+    def _end_watch(self, at_us: int) -> None:
+        """Go on reading, with a SCAN."""
+        self._watch, self._full, self._next_scan_us = None, True, at_us
+
     def _stop(self) -> None:
         self._period_us = None
+        self._watch = None
         self._latest = None
         self._unsettled = False
 
@@ -251,6 +328,9 @@ class VirtualHalf:
     def _next_event_us(self) -> int:
         """The start of the next reading that can say something, or the end of patience."""
         assert self._period_us is not None
+        if self._watch is not None:
+            due_us = self._watch.due_us(self.contacts.next_us)
+            return min(due_us, self._heard_us + SILENCE_US)
         start_us, period_us = self._next_scan_us, self._period_us
         if not (self._full or self._unsettled):
             # Readings in which nothing can change are passed over, not made.
@@ -375,6 +455,9 @@ class VirtualSource:
 
     def ask_level(self, drive: int, sense: int) -> None:
         self._talk.ask_level(drive, sense)
+
+    def ask_watch(self, drive: int, sense: int, ms: int) -> None:
+        self._talk.ask_watch(drive, sense, ms)
 
     def press(self, key: str) -> None:
         """Press a key now; UsageError if there is no such key."""
