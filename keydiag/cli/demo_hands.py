@@ -76,6 +76,10 @@ class DemoHalf:
         """Ask for a level."""
         self._source.ask_level(drive, sense)
 
+    def ask_watch(self, drive: int, sense: int, ms: int) -> None:
+        """Ask to watch a crossing."""
+        self._source.ask_watch(drive, sense, ms)
+
     def close(self) -> None:
         """Stop."""
         self._source.close()
