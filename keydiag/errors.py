@@ -18,7 +18,7 @@
 ``str(error)`` is what the builder reads: one clear line naming the file or port, the place,
 what is wrong and the mend (a BoardError has one such line per problem). Only the command line
 prints them and picks the exit status. Corrupt serial bytes are no errors: they are counted
-values (see wire.py). Any other exception that escapes from keydiag is a bug.
+values (see wire/). Any other exception that escapes from keydiag is a bug.
 """
 
 from __future__ import annotations

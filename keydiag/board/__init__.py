@@ -3,7 +3,7 @@
 What lives here: the models of the file, reading and writing it, and the few questions that can
 be answered from the file alone (in which order does a line visit its keys, which crossing is a
 key on). What does not: the checks of what a file may say (board/check.py), nets and conduction
-(circuit.py), pictures (drawing/).
+(circuit/), pictures (drawing/).
 
 The matrix is not written down in a board file. A key's crossing follows from the two paths it
 stands on, so it cannot contradict the wiring.

@@ -1,6 +1,6 @@
 """The demo half on the simulated chip: all 41 keys, and faults as the circuit model predicts them.
 
-The simulator's idea of conduction (C, tests/simavr/harness/half.c) and keydiag's own (circuit.py)
+The simulator's idea of conduction (C, tests/simavr/harness/half.c) and keydiag's own (circuit/)
 were written apart; here they have to agree, through the probe's real image.
 """
 
