@@ -11,12 +11,15 @@ from typing import ClassVar
 from textual.binding import Binding, BindingType
 from textual.content import Content
 
+from keydiag.diagnosis.words import list_words
 from keydiag.screen import messages, words
 from keydiag.screen.desk import Busy
 from keydiag.screen.view_screen import SWEEPING, ViewScreen
+from keydiag.session import Snapshot
 
 _LOOK_S = 0.5  # between two looks at what takes its time
 _LONG_S = 1.0  # what takes longer is told
+_TROUBLE_S = 3.0  # how long a key that went wrong stands before what is to do next
 _SURE_S = 3.0  # how long the second press of a key that is asked for twice has time to come
 
 
@@ -37,6 +40,7 @@ class BenchScreen(ViewScreen):
     ]
 
     _work = Busy()
+    _trouble: tuple[str, ...] = ()  # keys that have just turned out silent or odd, with their sign
 
     def on_mount(self) -> None:
         self.set_interval(_LOOK_S, self._look_at_work)
@@ -48,6 +52,25 @@ class BenchScreen(ViewScreen):
             self._show_line("#found", self.found_words())
             self._show_bars(self.snapshot)
 
+    def _take(self, old: Snapshot | None, new: Snapshot) -> None:
+        if old is not None and new.step in SWEEPING:
+            was = {key.name: key.status for key in old.keys}
+            fresh = tuple(
+                f"{self.look.signs[key.status]} {key.name}"
+                for key in new.keys
+                if key.status in ("silent", "odd") and was[key.name] not in ("silent", "odd")
+            )
+            if fresh:
+                self._trouble = fresh
+                self.ring()
+                self.set_timer(_TROUBLE_S, lambda: self._end_trouble(fresh))
+        super()._take(old, new)
+
+    def _end_trouble(self, keys: tuple[str, ...]) -> None:
+        if self._trouble == keys:
+            self._trouble = ()
+            self._show_bars(self.snapshot)
+
     def found_words(self) -> Content:
         thinking = self._work.thinking
         told = f"working, {thinking:.0f} s" if thinking >= _LONG_S else ""
@@ -56,7 +79,8 @@ class BenchScreen(ViewScreen):
     def say_words(self) -> str:
         stuck = self._work.stuck
         if stuck < _LONG_S or self.snapshot.link.state != "up":
-            return super().say_words()
+            trouble = f"{list_words(self._trouble, 3)}!  " if self._trouble else ""
+            return trouble + super().say_words()
         return f"One moment: working out what the presses show, {stuck:.0f} s."
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:

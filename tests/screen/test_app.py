@@ -260,6 +260,22 @@ async def test_a_short_raises_the_alarm_once_and_rings(monkeypatch):
         assert rung == [1]
 
 
+async def test_a_key_that_gives_no_sign_rings_and_stands_before_what_is_next(monkeypatch):
+    rung = []
+    monkeypatch.setattr(BenchApp, "bell", lambda self: rung.append(1))
+    desk = FakeDesk(snapshot())
+    app = BenchApp(desk)
+    first, second, *rest = snapshot().keys
+    dead = (replace(first, status="silent"), replace(second, status="good"), *rest)
+    async with opened(app, (80, 24)) as pilot:
+        desk.show(snapshot(keys=dead, say=f"Press {rest[0].name}."))
+        await pilot.pause()
+        assert f"✗ {first.name}!  Press {rest[0].name}." in seen(app) and rung == [1]
+        desk.show(snapshot(keys=dead, done=2))
+        await pilot.pause()
+        assert rung == [1]
+
+
 async def test_the_bell_can_be_switched_off(monkeypatch):
     rung = []
     monkeypatch.setattr(BenchApp, "bell", lambda self: rung.append(1))
