@@ -15,9 +15,9 @@ from dataclasses import dataclass
 from enum import IntEnum
 from functools import lru_cache
 
-from keydiag.observe.bounce import ones
 from keydiag.circuit import Reading
 from keydiag.faults import pack
+from keydiag.observe.bounce import ones
 
 __all__ = ["Answer", "Expected", "compare", "expect"]
 

@@ -28,6 +28,8 @@ LEADS_PRIOR = 0.0005
 # The same for two given keys; so that against hands that press two keys in the wrong order (own
 # judgement, see Odds) it weighs about even, and only asking tells.
 KEYS_PRIOR = 0.0001
+# The same if a key that was asked for on its own answered as if they were. Own judgement.
+ASKED_PRIOR = 0.02
 # For the guess of moved lines: a key answers with its own crossing, with another one on one of
 # its lines, with any. Only their order matters: following the order is made cheap, so that the
 # answers pair up with the keys, and hands are assumed not to jump about.
@@ -82,6 +84,11 @@ def candidates(
             yield lines
             return
     seen: set[str] = set()
+    for view in rounds[1:]:
+        for exchange in _lines_of_asked(layout, names, view):
+            if exchange.what not in seen:
+                seen.add(exchange.what)
+                yield exchange
     for view in rounds:
         for exchange in _exchanged_keys(layout, view):
             if exchange.what not in seen:
@@ -116,7 +123,8 @@ def _exchanged_lines(
     layout: Mapping[str, Pair], names: Sequence[str], view: RoundView
 ) -> Exchange | None:
     """The exchange of whole lines that the answers of one round suggest, if they suggest any."""
-    asked, answers = view.asked, view.appeared
+    asked = view.asked
+    answers = [_pair(layout, *answer) for answer in zip(view.appeared, view.exact, strict=True)]
     number = {key: k for k, key in enumerate(layout)}
     pairs = np.array(list(layout.values()))
     steps = [Step(_guess(pairs, answer), False, True) for answer in answers]
@@ -125,10 +133,9 @@ def _exchanged_lines(
     votes: dict[int, Counter[int]] = {}
     for t, answer in enumerate(answers):
         n = int(aligned.match[t].argmax())
-        if aligned.match[t, n] < 0.5 or len(answer) != 1:
+        if aligned.match[t, n] < 0.5 or answer is None:
             continue
-        (bit,) = answer
-        for line, seen in zip(layout[asked[n]], bit, strict=True):
+        for line, seen in zip(layout[asked[n]], answer, strict=True):
             votes.setdefault(line, Counter())[seen] += 1
     moved = dict(_winners(votes))
     # Half an exchange is none: the keys of the other line are not reached yet, or are dead.
@@ -152,7 +159,10 @@ def _winners(votes: Mapping[int, Counter[int]]) -> Iterator[tuple[int, int]]:
 
 
 def _move_lines(
-    layout: Mapping[str, Pair], names: Sequence[str], moved: Mapping[int, int]
+    layout: Mapping[str, Pair],
+    names: Sequence[str],
+    moved: Mapping[int, int],
+    prior: float = LEADS_PRIOR,
 ) -> Exchange:
     """The exchange in which each line index of `moved` is found on the pin it maps to."""
     changes = tuple(
@@ -164,7 +174,7 @@ def _move_lines(
         f"{names[line]} answers as {names[pin] if pin < len(names) else 'a free pin'}"
         for line, pin in sorted(moved.items())
     )
-    return Exchange(changes, log(LEADS_PRIOR) * ((len(moved) + 1) // 2), what, True)
+    return Exchange(changes, log(prior) * ((len(moved) + 1) // 2), what, True)
 
 
 def _exchanged_keys(layout: Mapping[str, Pair], view: RoundView) -> list[Exchange]:
@@ -193,9 +203,32 @@ def _exchanged_keys(layout: Mapping[str, Pair], view: RoundView) -> list[Exchang
     return list(found.values())[:MOST_PAIRS]
 
 
-def _guess(pairs: NDArray[np.int_], answer: frozenset[Pair]) -> Floats:
-    """How well a one-bit answer fits each (drive, sense): own, near or any."""
-    if len(answer) != 1:
+def _lines_of_asked(
+    layout: Mapping[str, Pair], names: Sequence[str], view: RoundView
+) -> Iterator[Exchange]:
+    """Exchanges of two lines that one answer to a key asked for once more suggests. One of them may
+    be broken besides, so that it has no answers to compare."""
+    for t, answer in enumerate(zip(view.appeared, view.exact, strict=True)):
+        n, pair = matched(view.alignment, t), _pair(layout, *answer)
+        if n is None or pair is None:
+            continue
+        moved = [(a, b) for a, b in zip(layout[view.asked[n]], pair, strict=True) if a != b]
+        if len(moved) == 1 and max(moved[0]) < len(names):
+            line, pin = moved[0]
+            yield _move_lines(layout, names, {line: pin, pin: line}, ASKED_PRIOR)
+
+
+def _pair(
+    layout: Mapping[str, Pair], appeared: frozenset[Pair], exact: Sequence[str]
+) -> Pair | None:
+    """The one crossing that an answer shows; None if it shows several, or none."""
+    if len(exact) == 1:
+        return layout[exact[0]]
+    return next(iter(appeared)) if len(appeared) == 1 else None
+
+
+def _guess(pairs: NDArray[np.int_], answer: Pair | None) -> Floats:
+    """How well an answer fits each (drive, sense): own, near or any."""
+    if answer is None:
         return np.full(len(pairs), GUESS_ANY)
-    (bit,) = answer
-    return np.array([GUESS_ANY, GUESS_NEAR, GUESS_OWN])[(pairs == bit).sum(axis=1)]
+    return np.array([GUESS_ANY, GUESS_NEAR, GUESS_OWN])[(pairs == answer).sum(axis=1)]

@@ -8,23 +8,24 @@ what that means for the sweep as a whole, and what to ask for (sweep.py).
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
-from functools import cached_property
+from collections.abc import Iterator, Sequence, Set
+from dataclasses import dataclass, replace
+from itertools import chain
 from math import exp, log
 
 import numpy as np
 
+from keydiag.circuit import Circuit, Reading
+from keydiag.observe import PressEvent
 from keydiag.observe.alignment import ODDS, Alignment, Floats, Step, align, spread
 from keydiag.observe.answers import Answer, Pair, compare, expect
-from keydiag.circuit import Circuit, Reading
+from keydiag.observe.confirming import ALONE_ODDS, like_alone, on_their_own
 from keydiag.observe.exchanges import Exchange, RoundView, candidates, matched
-from keydiag.observe import PressEvent
+from keydiag.observe.signs import LIKELY, Followed, Round, Sign, Weighed
 
-__all__ = ["Followed", "Follower", "Round", "Sign"]
+__all__ = ["Follower"]
 
-LIKELY = 0.5  # posterior from which an attribution is the best guess, and is made
-HINT = 0.3  # ... from which a silent key is worth mentioning
+HINT = 0.3  # posterior from which a silent key is worth mentioning
 # If a silent key was not pressed as asked, how likely nothing at all was pressed instead; the same
 # figure as SLIP_NOTHING of diagnosis, which multiplies it in once a key.
 NOTHING = 0.4
@@ -43,84 +44,6 @@ MOST_FROM_ORDER = log(5.0)
 Layout = dict[str, Pair]
 
 
-@dataclass(slots=True)
-class Round:
-    """Keys asked for in this order from `from_us` on, and the events since then, by number.
-    `origin` is that of its observations; `finished`: nothing more will come in this round."""
-
-    asked: tuple[str, ...]
-    origin: str
-    from_us: int = 0
-    finished: bool = False
-    events: dict[int, PressEvent] = field(default_factory=dict)
-
-    def answers(self) -> list[PressEvent]:
-        """The events, oldest first."""
-        return [event for _, event in sorted(self.events.items())]
-
-
-@dataclass(frozen=True, slots=True)
-class Sign:
-    """What one pressing of a key showed.
-
-    event, answer: None where it gave no sign. own: the key answered with a crossing that is its
-    own in the board file. in_turn: it was the key's turn, or the builder follows no order.
-    settled: false for silence with no answer after it, which may as well be no pressing at all.
-    posterior: that the event is this key's, or that the key was passed. confidence: that it was
-    pressed, and showed this; of silence, before it is asked how likely a dead key is.
-    """
-
-    key: str
-    round: int
-    event: PressEvent | None
-    answer: Answer | None
-    own: bool
-    in_turn: bool
-    settled: bool
-    posterior: float
-    confidence: float
-
-
-@dataclass(frozen=True, slots=True)
-class Weighed:
-    """An exchange that was weighed: is it assumed, and how sure is that decision (0.5 to 1)?"""
-
-    exchange: Exchange
-    assumed: bool
-    sure: float
-
-
-@dataclass(frozen=True)
-class Followed:
-    """All that was made of the events so far.
-
-    places[r]: how many asked keys of round r are behind us, None if it is done in free order.
-    signs: oldest first. strays: events that are no key's. weighed: exchanges that might be.
-    """
-
-    places: tuple[int | None, ...]
-    signs: tuple[Sign, ...]
-    strays: tuple[PressEvent, ...]
-    weighed: tuple[Weighed, ...]
-
-    @cached_property
-    def doubted(self) -> dict[str, float]:
-        """The keys of the exchanges that were weighed -> how sure the decision is."""
-        found: dict[str, float] = {}
-        for w in self.weighed:
-            for key, _ in w.exchange.moved:
-                found[key] = min(found.get(key, 1.0), w.sure)
-        return found
-
-    @cached_property
-    def of_key(self) -> dict[str, tuple[Sign, ...]]:
-        """The signs of each key that has any, oldest first."""
-        found: dict[str, tuple[Sign, ...]] = {}
-        for sign in self.signs:
-            found[sign.key] = (*found.get(sign.key, ()), sign)
-        return found
-
-
 @dataclass(frozen=True, slots=True)
 class _Row:
     """How one event compares with every key of the half, in board order. exact: the keys whose
@@ -134,11 +57,13 @@ class _Row:
 
 @dataclass(frozen=True, slots=True)
 class _Lesson:
-    """What later rounds have taught for certain: odd answers that keys give (key, bits), and keys
-    that give no sign. Keys by number."""
+    """What rounds have taught for certain: odd answers that keys give (key, bits) and keys that
+    give no sign, of later rounds; `given`: the odd answers of all rounds after the first. Keys by
+    number."""
 
     shown: frozenset[tuple[int, frozenset[Pair]]] = frozenset()
     mute: frozenset[int] = frozenset()
+    given: frozenset[tuple[int, frozenset[Pair]]] = frozenset()
 
 
 _NOTHING = _Lesson()
@@ -174,6 +99,7 @@ class Follower:
         self.number = {key: k for k, key in enumerate(circuit.keys)}
         self._pins = len(circuit.pins)
         self._weight = [spread(answer, self._pins) for answer in Answer]
+        self._weight_alone = [like_alone(answer, self._pins) for answer in Answer]
         self._rows: dict[tuple[int, str], _Row] = {}
         self._mutes: dict[tuple[Pair, Reading | None], float | None] = {}
 
@@ -198,8 +124,7 @@ class Follower:
             if gain > 0:
                 trial = other
         if len(rounds) > 1:
-            lessons = [self._lesson(trial, rounds, r) for r in range(len(rounds))]
-            trial = self._try(trial.name, trial.layout, rounds, rest, lessons)
+            trial = self._try(trial.name, trial.layout, rounds, rest, self._lessons(trial, rounds))
         signs, strays = self._attribute(trial, rounds)
         places = tuple(_place(alignment) for alignment in trial.alignments)
         followed = Followed(places, signs, strays, tuple(weighed))
@@ -229,7 +154,11 @@ class Follower:
             lesson = lessons[r] if lessons else _NOTHING
             silence.append(self._silence(layout, rounds, rows, r, rest, lesson))
             asked = [self.number[key] for key in round_.asked]
+            alone = [asked[n] for n in on_their_own(round_.asked, round_.good)] if r else []
+            good = {self.number[key] for key in round_.good}
             for t, row in enumerate(rows[r]):
+                if not good.intersection(row.exact):  # else a known key out of its turn
+                    rows[r][t] = row = self._alone(row, alone)
                 shown = [
                     k
                     for k in asked
@@ -244,7 +173,8 @@ class Follower:
                 )
                 for t, row in enumerate(rows[r])
             ]
-            alignment = align(steps, asked, silence[r], finished=round_.finished)
+            odds = ALONE_ODDS if alone and {*alone, *good}.issuperset(asked) else ODDS
+            alignment = align(steps, asked, silence[r], finished=round_.finished, odds=odds)
             alignments.append(alignment)
             if r < len(rounds) - 1:
                 for t, n in zip(*np.nonzero(alignment.match >= HINT), strict=True):
@@ -263,6 +193,15 @@ class Follower:
             row = self._rows[event.number, name] = _Row(event, answers, exact, like)
         return row
 
+    def _alone(self, row: _Row, alone: Sequence[int]) -> _Row:
+        """The row, knowing that these keys were asked for on their own, being in doubt."""
+        if not alone:
+            return row
+        like = row.like.copy()
+        for k in alone:
+            like[k] = max(like[k], self._weight_alone[row.answers[k]])
+        return replace(row, like=like)
+
     def _packed(self, bits: frozenset[Pair]) -> int:
         return sum(1 << (drive + 1) * self._pins + sense for drive, sense in bits)
 
@@ -278,7 +217,13 @@ class Follower:
         """For `align`: how likely each asked key of round r gives no sign, before each answer."""
         asked = rounds[r].asked
         crossing = self.circuit.crossing
-        told = [(k, a) for its in rows for row in its for k, a in enumerate(row.answers)]
+        told = [
+            (k, answer)
+            for row in chain(*rows)
+            for k, answer in enumerate(row.answers)
+            if len(row.exact) < 2  # else some other key may have given it
+            and not any(bits == row.event.bits and other != k for other, bits in lesson.given)
+        ]
         spoke = {k for k, answer in told if answer in CLEAR} | {k for k, _ in lesson.shown}
         perhaps = {k for k, answer in told if answer is Answer.MORE}
         before = {key for earlier in rounds[:r] for key in earlier.asked}
@@ -301,7 +246,7 @@ class Follower:
         table = np.tile(np.minimum(base + ODDS.skipped, 1.0), (len(rows[r]) + 1, 1))
         place = {self.number[key]: n for n, key in enumerate(asked)}
         for t, row in enumerate(rows[r]):
-            for k in row.exact:
+            for k in row.exact if len(row.exact) == 1 else ():
                 if k in place:  # it answered here, so it may be passed over from now on
                     later = table[t + 1 :, place[k]]
                     np.maximum(later, ODDS.skipped_seen, out=later)
@@ -320,20 +265,24 @@ class Follower:
             self._mutes[pair, rest] = masked
             return masked
 
-    def _lesson(self, trial: _Trial, rounds: Sequence[Round], r: int) -> _Lesson:
-        """What the rounds after round r teach about its keys."""
-        shown, mute = set(), set()
-        for later in range(r + 1, len(rounds)):
-            alignment, rows = trial.alignments[later], trial.rows[later]
-            asked = [self.number[key] for key in rounds[later].asked]
-            for t, n in zip(*np.nonzero(alignment.match >= CERTAIN), strict=True):
-                if asked[n] not in rows[t].exact:
-                    shown.add((asked[n], rows[t].event.bits))
-            last = max((matched(alignment, t) or 0 for t in range(len(rows))), default=0)
-            mute.update(
-                k for k, p in zip(asked[:last], alignment.silent, strict=False) if p >= CERTAIN
-            )
-        return _Lesson(frozenset(shown), frozenset(mute - {k for k, _ in shown}))
+    def _lessons(self, trial: _Trial, rounds: Sequence[Round]) -> list[_Lesson]:
+        """For each round, what the rounds after it teach about its keys."""
+        lessons = []
+        shown: set[tuple[int, frozenset[Pair]]] = set()
+        mute: set[int] = set()
+        for r in reversed(range(len(rounds))):
+            lessons.append((frozenset(shown), frozenset(mute - {k for k, _ in shown})))
+            if r:
+                alignment, rows = trial.alignments[r], trial.rows[r]
+                asked = [self.number[key] for key in rounds[r].asked]
+                for t, n in zip(*np.nonzero(alignment.match >= CERTAIN), strict=True):
+                    if asked[n] not in rows[t].exact:
+                        shown.add((asked[n], rows[t].event.bits))
+                last = max((matched(alignment, t) or 0 for t in range(len(rows))), default=0)
+                mute.update(
+                    k for k, p in zip(asked[:last], alignment.silent, strict=False) if p >= CERTAIN
+                )
+        return [_Lesson(*lesson, frozenset(shown)) for lesson in reversed(lessons)]
 
     # --- attribution ---
 
@@ -342,15 +291,17 @@ class Follower:
     ) -> tuple[tuple[Sign, ...], tuple[PressEvent, ...]]:
         signs: list[Sign] = []
         strays: list[PressEvent] = []
+        all_whose = [self._whose(trial, r, round_) for r, round_ in enumerate(rounds)]
+        spoke = {int(k) for whose in all_whose for k in np.nonzero(whose >= LIKELY)[1]}
         for r, round_ in enumerate(rounds):
             alignment = trial.alignments[r]
             due = [n for n, p in enumerate(alignment.silent) if p >= HINT]
-            whose = self._whose(trial, r, round_)
+            whose = all_whose[r]
             for t, row in enumerate(trial.rows[r]):
                 event, k = row.event, int(whose[t].argmax())
                 n = matched(alignment, t)
                 while n is not None and due and due[0] < n:
-                    signs.append(self._silent(trial, r, round_, due.pop(0), True))
+                    signs.append(self._silent(trial, r, round_, due.pop(0), spoke))
                 if whose[t, k] < LIKELY:
                     strays.append(event)
                     continue
@@ -359,7 +310,7 @@ class Follower:
                 own = answer is Answer.EXACT and trial.layout[key] == self.circuit.forward[key]
                 in_turn = n is not None or bool(alignment.free[t] >= LIKELY)
                 signs.append(Sign(key, r, event, answer, own, in_turn, True, p, p))
-            signs += self._tail(trial, r, round_, due)
+            signs += self._tail(trial, r, round_, due, spoke)
         return tuple(signs), tuple(strays)
 
     def _whose(self, trial: _Trial, r: int, round_: Round) -> Floats:
@@ -374,14 +325,17 @@ class Follower:
                 whose[t] += alignment.double[t] * whose[t - 1]
         return whose
 
-    def _silent(self, trial: _Trial, r: int, round_: Round, n: int, settled: bool) -> Sign:
+    def _silent(self, trial: _Trial, r: int, round_: Round, n: int, spoke: Set[int]) -> Sign:
+        """An asked key that gave no sign; `spoke`: the keys that did at some time."""
         p, silence = float(trial.alignments[r].silent[n]), float(trial.silence[r][0, n])
         doubt = _unless_dead(p, silence) + ODDS.skipped
-        if silence <= FICKLE + ODDS.skipped:  # it has answered: diagnosis has no fault for that
-            doubt /= FICKLE
-        return Sign(round_.asked[n], r, None, None, False, True, settled, p, 1.0 / (1.0 + doubt))
+        if silence <= FICKLE + ODDS.skipped and self.number[round_.asked[n]] in spoke:
+            doubt /= FICKLE  # it has answered: diagnosis has no fault for that
+        return Sign(round_.asked[n], r, None, None, False, True, True, p, 1.0 / (1.0 + doubt))
 
-    def _tail(self, trial: _Trial, r: int, round_: Round, due: Sequence[int]) -> Iterator[Sign]:
+    def _tail(
+        self, trial: _Trial, r: int, round_: Round, due: Sequence[int], spoke: Set[int]
+    ) -> Iterator[Sign]:
         """Silent keys after the last answer of a round. One thing explains them all: the builder
         has stopped. So they share that doubt, lest they seem to bear each other out."""
         if not due:
@@ -391,8 +345,8 @@ class Follower:
         stopped = _unless_dead(p, float(np.prod(silence[list(due)]))) + ODDS.skipped
         doubt = min(1.0, (stopped * NOTHING) ** (1 / len(due)) / NOTHING)
         for n in due:
-            sign = self._silent(trial, r, round_, n, settled=False)
-            yield replace(sign, confidence=1.0 / (1.0 + doubt))
+            sign = self._silent(trial, r, round_, n, spoke)
+            yield replace(sign, settled=False, confidence=1.0 / (1.0 + doubt))
 
 
 def _unless_dead(p: float, silence: float) -> float:

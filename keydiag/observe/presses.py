@@ -19,9 +19,9 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from enum import IntEnum
 
-from keydiag.observe.bounce import Piece, Trace, Unsteady, ones
 from keydiag.circuit import Reading
 from keydiag.faults import pack, unpack
+from keydiag.observe.bounce import Piece, Trace, Unsteady, ones
 
 __all__ = ["REST", "Bit", "Observation", "Observer", "PressEvent", "RestState", "Unsteady"]
 

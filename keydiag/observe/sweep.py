@@ -19,10 +19,12 @@ from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 from typing import Literal
 
-from keydiag.observe.answers import Answer, expect
 from keydiag.circuit import Circuit, Reading
-from keydiag.observe.following import LIKELY, Followed, Follower, Round, Sign
 from keydiag.observe import Observation, PressEvent, RestState
+from keydiag.observe.answers import Answer, expect
+from keydiag.observe.confirming import arranged
+from keydiag.observe.following import CLEAR, Follower
+from keydiag.observe.signs import LIKELY, Followed, Round, Sign
 
 __all__ = ["Sign", "Status", "Sweep"]
 
@@ -80,7 +82,10 @@ class Sweep:
             self._cut_round()
         else:
             self.finish()
-        self._rounds.append(Round(tuple(keys), "confirm", from_us=t_us))
+        asked = tuple(keys)
+        good = frozenset(key for key in asked if self._is_known(key))
+        self._rounds.append(Round(asked, "confirm", from_us=t_us, good=good))
+        self._known = None
 
     def _cut_round(self) -> None:
         present, place = self._rounds[-1], self._followed.places[-1]
@@ -185,13 +190,36 @@ class Sweep:
         return self.closed([key for key in asked if key not in told])
 
     def closed(self, keys: Sequence[str]) -> tuple[str, ...]:
-        """These keys, and behind them one known to answer if the last might stay silent."""
-        if not keys or any(s.event and s.posterior >= SURE for s in self.signs(keys[-1])):
-            return tuple(keys)
+        """These keys, and behind them one known to answer if the last might stay silent; one
+        between two of them as well if what one shows might be taken for the other's."""
+        if not keys:
+            return ()
         # Not the key pressed last: pressed again, that could be a double press.
         last = next((s.key for s in reversed(self._followed.signs) if s.event), None)
         sound = [key for key in self.order if self.status_of(key) == "seen" and key != last]
-        return (*keys, *sound[-1:])
+        sound = sound or [key for key in self.order if self._is_known(key) and key != last]
+        shown = self.signs(keys[-1])
+        answers = any(s.event and s.posterior >= SURE for s in shown)
+        if answers and shown[-1].round:  # it was asked for on its own, and what then?
+            answers = shown[-1].event is not None
+        sound.sort(key=self._stands_out)  # the last one that fits is taken
+        return arranged(self.circuit, keys, sound, self._apart, not answers)
+
+    def _stands_out(self, key: str) -> bool:
+        """True if no key beside this one, in the order or on a line, gave no sign: else what is
+        taken for its answer may be that key's."""
+        paths = [self.order, *(path for path in self.circuit.keys_on.values() if key in path)]
+        places = [(path, path.index(key)) for path in paths]
+        beside = {k for path, n in places for k in (*path[max(0, n - 1) : n], *path[n + 1 : n + 2])}
+        return not any(self._is_mute(k) for k in beside if self.signs(k))
+
+    def _apart(self, one: str, other: str) -> bool:
+        """True if these two are not to be asked for one right after the other: both are in doubt,
+        and the order would not tell whose an answer is."""
+        if any(self._is_known(key) for key in (one, other)):
+            return False
+        was_asked = any(key in r.asked for key in (one, other) for r in self._rounds[1:])
+        return was_asked or self._is_mute(one) != self._is_mute(other)
 
     def _wants_asking(self, key: str) -> bool:
         if sum(key in r.asked for r in self._rounds[1:]) >= MOST_ASKS or self._is_masked(key):
@@ -227,6 +255,12 @@ class Sweep:
     def _is_mute(self, key: str) -> bool:
         """True if nothing was ever heard of this key."""
         return not any(sign.event for sign in self.signs(key))
+
+    def _is_known(self, key: str) -> bool:
+        """True if it is certain what this key shows, and nobody else shows that."""
+        status = self.status_of(key)
+        told = (sign.answer in CLEAR for sign in self.signs(key))
+        return status == "seen" or (status == "odd" and all(told))
 
     def _is_masked(self, key: str) -> bool:
         """True if pressing this key can show nothing, rest being what it is."""

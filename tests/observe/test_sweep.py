@@ -139,7 +139,8 @@ def test_dead_last_key_cannot_be_told_from_stopping_until_it_is_asked_for() -> N
     assert statuses(sweep) == "++++ ++++ +++."
     sweep.finish()
     assert statuses(sweep) == "++++ ++++ +++?"
-    assert sweep.ask() == ("c4", "c2")  # the key pressed last was c3
+    # Not c3, pressed last, and not c2: on the same row, it might be what c4 answers as.
+    assert sweep.ask() == ("c4", "b3")
     hands.confirm(sweep)
     assert statuses(sweep) == "++++ ++++ +++-" and sweep.ask() == ()
 
@@ -164,7 +165,7 @@ def test_whole_silent_column() -> None:
     hands = Hands(HALF, ["column Y lead open"])
     sweep = hands.sweep(KEYS)
     assert statuses(sweep) == "++-+ ++-+ ++-+"
-    assert sweep.ask() == ("a3", "c2")
+    assert sweep.ask() == ("a3", "c1")  # not c2: beside a silent key, its answer may be that one's
 
 
 def test_nothing_answers_at_all() -> None:

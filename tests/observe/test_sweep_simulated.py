@@ -16,10 +16,10 @@ from keydiag import board
 from keydiag.circuit import Circuit
 from keydiag.faults import enumerate_faults, predict
 from keydiag.observe import Observer, RestState
+from keydiag.observe.sweep import Sweep
 from keydiag.sources.base import ReadingAt
 from keydiag.sources.hands import HandScript, Slips
 from keydiag.sources.virtual import VirtualHalf, VirtualSource
-from keydiag.observe.sweep import Sweep
 
 CIRCUIT = Circuit(board.example("bramblewick-left"))
 KEYS = CIRCUIT.keys
