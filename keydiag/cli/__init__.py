@@ -18,12 +18,24 @@ from collections.abc import Sequence
 from typing import NoReturn
 
 from keydiag import __version__
-from keydiag.cli import board, demo, diagnose, priors, probe, replay, report, resume, test, virtual
+from keydiag.cli import (
+    board,
+    contacts,
+    demo,
+    diagnose,
+    priors,
+    probe,
+    replay,
+    report,
+    resume,
+    test,
+    virtual,
+)
 from keydiag.errors import KeydiagError, UsageError
 
 __all__ = ["main"]
 
-COMMANDS = (demo, test, resume, diagnose, replay, report, priors, board, virtual, probe)
+COMMANDS = (demo, test, contacts, resume, diagnose, replay, report, priors, board, virtual, probe)
 EXIT_BUG = 70  # EX_SOFTWARE of BSD's sysexits
 EXIT_INTERRUPTED = 130  # 128 + SIGINT, as shells have it
 EXIT_NOBODY_READS = 141  # 128 + SIGPIPE

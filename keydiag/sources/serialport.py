@@ -86,10 +86,12 @@ class SerialSource:
     def ask_level(self, drive: int, sense: int) -> None:
         with self._lock:
             self._talk.ask_level(drive, sense)
+        self._send_soon()
 
     def ask_watch(self, drive: int, sense: int, ms: int) -> None:
         with self._lock:
             self._talk.ask_watch(drive, sense, ms)
+        self._send_soon()
 
     def close(self) -> None:
         self._stop.set()
@@ -103,6 +105,14 @@ class SerialSource:
                 port.flush()
             with suppress(OSError):
                 port.close()
+
+    def _send_soon(self) -> None:
+        """Wake the reading thread, which sends: between two watches every millisecond is one in
+        which a contact may do something unseen."""
+        port = self._port
+        if port is not None:
+            with suppress(OSError, AttributeError, TypeError):  # it may be closing just now
+                port.cancel_read()
 
     # --- hello ---
 

@@ -29,6 +29,7 @@ ROOMS = {
     "install": ("install",),
     "observe": ("observe",),
     "diagnosis": ("diagnosis",),
+    "contacts": ("contacts",),
     "session": ("session", "bench"),
     "drawing": ("drawing",),
     "report": ("report", "plain", "precheck", "learn"),
@@ -36,7 +37,7 @@ ROOMS = {
     "cli": ("cli", "__main__"),
 }  # fmt: skip
 
-PURE = ("circuit", "faults", "wire", "observe", "diagnosis")
+PURE = ("circuit", "faults", "wire", "observe", "diagnosis", "contacts")
 # Clocks, ports, files, other processes, chance: the same question must have the same answer.
 IMPURE = {
     "asyncio", "datetime", "io", "logging", "multiprocessing", "os", "pathlib", "random", "secrets",
