@@ -9,7 +9,7 @@ each crossing is held against the others of its own half first.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
 
@@ -60,7 +60,8 @@ def judge_levels(
 
     The reference is the median of all levels that show a diode at all; the limit is `high_mv`, or
     SPREADS times the median absolute deviation (times 1.4826, which makes it the standard deviation
-    of a normal distribution) if that is more. Half of the levels may be bad before it fails.
+    of a normal distribution) if that is more. Both are taken again without the levels that are too
+    high, until none is: bad joints only ever raise a level.
 
     Args:
         circuit: the half.
@@ -73,9 +74,9 @@ def judge_levels(
     diode_mv = [1000 * one_diode_v(supply_mv / 1000, ohm) for ohm in (high, low)]
     with_diode = [level for level in mv.values() if level >= NO_DROP_MV]
     own = len(with_diode) >= ENOUGH
-    reference = median(with_diode) if own else sum(diode_mv) / 2
-    spread = 1.4826 * median(abs(v - reference) for v in with_diode) if own else 0.0
-    limit = max(float(high_mv), SPREADS * spread)
+    reference, limit = sum(diode_mv) / 2, float(high_mv)
+    if own:
+        reference, limit = _centre(with_diode, high_mv)
     bypassed = [key for key, level in mv.items() if level < NO_DROP_MV]
     too_high = [key for key, level in mv.items() if level - reference >= limit]
     too_low = [k for k, level in mv.items() if reference - level >= limit and k not in bypassed]
@@ -91,6 +92,19 @@ def judge_levels(
     if own and reference - diode_mv[1] >= high_mv:
         notices.append(Notice("all high", (), tuple(mv)))
     return Levels(round(reference), own, round(limit), tuple(notices))
+
+
+def _centre(levels: Sequence[int], high_mv: int) -> tuple[float, float]:
+    """(median, limit) of the levels that are not too high themselves."""
+    kept = list(levels)
+    while True:
+        middle = median(kept)
+        spread = 1.4826 * median(abs(level - middle) for level in kept)
+        limit = max(float(high_mv), SPREADS * spread)
+        fewer = [level for level in kept if level - middle < limit]
+        if len(fewer) == len(kept):
+            return middle, limit
+        kept = fewer
 
 
 def ohms(mv: float, reference_mv: float, chip: Chip, supply_mv: int) -> tuple[float, float]:

@@ -89,6 +89,13 @@ def test_a_half_whose_levels_differ_widely_is_judged_more_loosely():
     assert found.limit_mv > 200 and found.notices == ()
 
 
+def test_bad_levels_do_not_hide_each_other():
+    """Of four levels two are bad, by far and by little: the median of all would pass the second."""
+    assert told({"A1": 510, "A2": 750, "B1": 2130, "B2": 510}) == [
+        ("high", ("A2",)), ("high", ("B1",)),
+    ]  # fmt: skip
+
+
 def test_a_half_that_is_high_as_a_whole_does_not_pass():
     assert told({key: mv + 250 for key, mv in GOOD.items()}) == [("all high", tuple(GOOD))]
 
