@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 from keydiag.board import Board, crossing, walk
 from keydiag.circuit.nets import Fields
-from keydiag.circuit.values import Change, Reading
-from keydiag.circuit.wiring import Wiring
+from keydiag.circuit.values import Reading
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,11 +105,6 @@ class Circuit:
     def healthy_rest(self) -> Reading:
         """The reading of a faultless half with nothing held: every pin reads only itself."""
         return Reading(0, tuple(1 << i for i in range(len(self.pins))))
-
-    def wired(self, changes: Iterable[Change], expand: Iterable[str] = ()) -> Wiring:
-        """The circuit under these changes, ready to be asked for readings; `expand` names keys
-        whose inner points a meter is to touch."""
-        return Wiring(self, changes, expand)
 
 
 def _key_parts(key: str, diode_side: str) -> KeyParts:

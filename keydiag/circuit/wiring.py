@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING
 
+from keydiag.circuit.half import Circuit
 from keydiag.circuit.nets import Nets, chained, fed_from, sensing
 from keydiag.circuit.values import GROUND, SUPPLY, Change, Point, Prediction
-
-if TYPE_CHECKING:
-    from keydiag.circuit.half import Circuit
 
 
 class Wiring:
     """A circuit under a fixed set of changes; `predict` and `packed` answer for any keys held.
+    `expand` names keys whose inner points a meter is to touch.
 
     Nodes are integers: 0..P-1 the pins, then pieces of line cut off from their pin, then four nodes
     per touched key, ground and supply.  Only keys that a change touches are expanded into their

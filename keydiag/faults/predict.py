@@ -40,9 +40,9 @@ def predict(circuit: Circuit, faults: Iterable[Fault], held: Iterable[str]) -> P
 
 
 def wired(circuit: Circuit, faults: Iterable[Fault], expand: Iterable[str] = ()) -> Wiring:
-    """The circuit with these faults, ready to be asked; `expand` as in `Circuit.wired`."""
+    """The circuit with these faults, ready to be asked; `expand` as in `Wiring`."""
     ordered = _in_order(circuit, faults)
-    return circuit.wired((c for fault in ordered for c in changes(circuit, fault)), expand)
+    return Wiring(circuit, (c for fault in ordered for c in changes(circuit, fault)), expand)
 
 
 def _in_order(circuit: Circuit, faults: Iterable[Fault]) -> list[Fault]:

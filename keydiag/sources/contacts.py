@@ -164,7 +164,7 @@ class Contacts:
 
     def _wiring(self) -> Wiring:
         cuts = [Change("cut", address) for address in sorted(self._open)]
-        return self.circuit.wired([*self._changes, *cuts])
+        return Wiring(self.circuit, [*self._changes, *cuts])
 
     def _decide(self, drive: int, mask: int, unknown: int) -> int:
         """This half's own answer where the datasheets leave a bit open; always the same one."""
@@ -202,7 +202,7 @@ class Contacts:
         """How long each pin of the circuit takes to rise with nothing held, in nanoseconds: longer
         the more keys its wire reaches; 0 where it is tied to ground or to the supply."""
         if not self._rise_ns:
-            circuit, wiring = self.circuit, self.circuit.wired(self._changes)
+            circuit, wiring = self.circuit, Wiring(self.circuit, self._changes)
             rest = wiring.predict(()).as_reading()
             spots = [Point("line", name, k) for name, keys in circuit.keys_on.items() for k in keys]
             found = []

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from keydiag import resources
 from keydiag.board import loads
-from keydiag.circuit import Circuit, Point, Prediction
+from keydiag.circuit import Circuit, Point, Prediction, Wiring
 from keydiag.faults import KINDS, changes, predict
 
 WATCHED = ("PB0",)  # a port without a line that is watched
@@ -81,7 +81,7 @@ def test_a_meter_between_any_two_places(data):
     red = data.draw(st.sampled_from(sorted(places)), label="red lead")
     black = data.draw(st.sampled_from(sorted(places)), label="black lead")
     made = [change for fault in sorted(faults) for change in changes(circuit, fault)]
-    wiring = circuit.wired(made, [key for _, _, key in (red, black) if key])
+    wiring = Wiring(circuit, made, [key for _, _, key in (red, black) if key])
     shown = wiring.meter(Point(*red), Point(*black), held)
     assert shown == half.meter(faults, held, places[red], places[black])
 

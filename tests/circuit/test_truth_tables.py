@@ -18,7 +18,7 @@ import pytest
 from explicit_half import small_text
 
 from keydiag.board import loads
-from keydiag.circuit import Change, Circuit, Prediction, Reading
+from keydiag.circuit import Change, Circuit, Prediction, Reading, Wiring
 from keydiag.faults import parse_fault, predict
 
 HALF = Circuit(loads(small_text()), ("PB0",))
@@ -300,4 +300,4 @@ def test_agreement_is_only_about_what_is_guaranteed():
 
 def test_an_unknown_change_is_refused():
     with pytest.raises(ValueError, match="unknown change 'melt'"):
-        HALF.wired([Change("melt", "K11 diode")])
+        Wiring(HALF, [Change("melt", "K11 diode")])
