@@ -158,6 +158,8 @@ def _measure(
         why = "finished"
     except KeyboardInterrupt:
         why = "interrupted"
+        for line in summary_lines(sum_up(circuit, chip, supply_mv, work.taken)):
+            say(line)
         raise
     finally:
         if writer is not None:

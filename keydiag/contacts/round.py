@@ -38,7 +38,9 @@ LOST_US = 1_000_000  # an answer that has not come by then will not: ask again
 LEVELS = 3  # taken of each key; the middle one counts
 # A key that is held but does not read as low: its level is well below that of an open crossing.
 HELD_SHARE = 0.75
-GIVE_UP = 3  # keys in a row without any answer: nobody is pressing
+# Keys in a row without any answer: nobody is pressing. If all are on one line, it may be cut.
+GIVE_UP = 3
+PASS_OVER = 5  # watches, a second in all: a later key that is held for so long is meant
 GONE_US = 2_000_000  # open for so long while the half is flexed: the key was let go
 
 State = Literal["held", "silent", "conducts at rest", "not asked"]
@@ -79,6 +81,7 @@ class _Asked:
     since_us: int
     watches: list[EdgesAt] = field(default_factory=list)
     told: str = ""  # another key, that was pressed instead
+    told_at: int = 0  # watches made by then
 
 
 class Round:
@@ -116,7 +119,6 @@ class Round:
         self._idle_us, self._flex_us = idle_us, flex_us
         self.now_us = 0
         self._reading: Reading | None = None
-        self._waited = 0  # keys in a row that nobody pressed
         self._down = False
         self.ended = False
 
@@ -124,16 +126,34 @@ class Round:
         """Take the whole round."""
         self._say("Leave every key alone for a moment.")
         self._learn_rest()
-        keys = list(self.taken.keys)
-        for n, key in enumerate(keys):
-            if self.ended or self._waited >= GIVE_UP:
-                break
-            self._take(key, keys[n + 1 :])
-        if self._waited >= GIVE_UP:
-            self._say(f"No key was pressed {GIVE_UP} times running: this round ends here.")
-            for key in [k for k in keys if self.taken.keys[k].state == "silent"][-GIVE_UP:]:
-                self.taken.keys[key].state = "not asked"  # nobody was there to press it
+        passed_over = self._ask_for(list(self.taken.keys))
+        self._ask_for(passed_over)
         return self.taken
+
+    def _ask_for(self, todo: list[str]) -> list[str]:
+        """Take these keys; those that were passed over are returned."""
+        passed_over: list[str] = []
+        waited: dict[str, State] = {}  # keys in a row that nobody pressed -> what they were before
+        while todo and not self.ended:
+            key = todo.pop(0)
+            before = self.taken.keys[key].state
+            went = self._take(key, todo)
+            if went in todo:
+                passed_over += [key, *todo[: todo.index(went)]]
+                todo = todo[todo.index(went) :]
+            waited = waited | {key: before} if went == "nowhere" else {}
+            if len(waited) >= GIVE_UP and not self._one_line(waited):
+                self._say("Nobody seems to press any key: this round ends here.")
+                for each, state in waited.items():
+                    self.taken.keys[each].state = state  # nobody was there to press it
+                return []
+        return passed_over
+
+    def _one_line(self, keys: Iterable[str]) -> bool:
+        circuit, keys = self.circuit, list(keys)
+        return any(
+            len({of[key] for key in keys}) == 1 for of in (circuit.row_of, circuit.column_of)
+        )
 
     # --- the source ---
 
@@ -204,7 +224,9 @@ class Round:
 
     # --- keys ---
 
-    def _take(self, key: str, later: Sequence[str]) -> None:
+    def _take(self, key: str, later: Sequence[str]) -> str:
+        """Ask for a key and measure it. Where it went: "on"; "nowhere" if nothing was pressed; or
+        the key, of those that come later, to go on with."""
         found = self.taken.keys[key]
         drive, sense = self.circuit.forward[key]
         found.analog = self.circuit.pins[sense] in self.chip.analog
@@ -212,56 +234,64 @@ class Round:
         if rest is not None and (rest.low[drive] | rest.rest) >> sense & 1:
             found.state = "conducts at rest"
             self._say(f"{key} conducts with nothing held and is left out.")
-            return
+            return "on"
         legend = self.circuit.board.key[key].legend
         self._say(f"Hold {key} ({legend})." if legend else f"Hold {key}.")
         asked = _Asked(key, drive, sense, self.now_us)
-        if not self._wait_for(asked, found, later):
+        went = self._wait_for(asked, found, later)
+        if went != "held":
             found.state = "silent"
-            return
+            return went
         found.state = "held"
-        self._waited = 0
         self._measure(asked, found)
         if self._flex_us:
             self._flex(asked, found)
         found.watched = steadiness(asked.watches)
         self._say(f"{key}: {words(found)}.")
+        return "on"
 
-    def _wait_for(self, asked: _Asked, found: KeyFound, later: Sequence[str]) -> bool:
-        """Watch the crossing until it stays closed; false if the key is given up."""
+    def _wait_for(self, asked: _Asked, found: KeyFound, later: Sequence[str]) -> str:
+        """Watch the crossing until it stays closed: "held"; or where it went, as `_take` has it."""
         before = self._conducting()  # the key before this one may not be up yet
         while not self.ended:
             edges = self._watch(asked)
             if edges is None:
                 self._say(f"{asked.key} cannot be watched.")
-                return False
+                return "on"
             if closed_at_end(edges):
-                return True
+                return "held"
             if found.analog:
                 level = self._level(asked)
                 if level is not None and level < HELD_SHARE * self.supply_mv:
                     again = self._level(asked)
                     if again is not None and again < HELD_SHARE * self.supply_mv:
                         found.weak = not closed_at_end(self._watch(asked) or edges)
-                        return True
+                        return "held"
             now = self._conducting()
             before &= now
             other = next(iter(self._keys(now - before)), "")
             if other and other == next(iter(later), None):
-                self._say(f"{asked.key} gives no answer. {other} does: on with it.")
-                self._waited = 0
-                return False
+                self._say(
+                    f"{asked.key} gives no answer, {other} does: on with it. {asked.key} is asked "
+                    "for once more at the end."
+                )
+                return other
             if other and other not in (asked.key, asked.told):
-                asked.told = other
-                self._say(f"That was {other}. Hold {asked.key}.")
+                asked.told, asked.told_at = other, len(asked.watches)
+                more = f"; or keep {other} down to go on from there" if other in later else ""
+                self._say(f"That was {other}. Hold {asked.key}{more}.")
+            elif other in later and len(asked.watches) - asked.told_at >= PASS_OVER:
+                self._say(f"On with {other}; what was passed over is asked for at the end.")
+                return other
+            if not other:
+                asked.told_at = len(asked.watches)
             if steadiness(asked.watches).closed_at_all and not asked.told:
                 asked.told = asked.key
                 self._say(f"Hold {asked.key} down a little longer.")
             if self.now_us - asked.since_us >= self._idle_us:
                 self._say(f"{asked.key} gives no answer.")
-                self._waited += 1
-                return False
-        return False
+                return "nowhere"
+        return "on"
 
     def _conducting(self) -> set[tuple[int, int]]:
         """(driven, sensing) pairs that read low now and not at rest."""

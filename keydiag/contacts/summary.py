@@ -210,11 +210,13 @@ def notice_words(done: Summary, notice: Notice) -> tuple[str, str, str]:
         case "fast rise":
             line = done.circuit.line_of_piece[notice.places[0]]
             n = done.circuit.pin_of_line[line]
+            asked = any(key in done.taken.keys for key in done.circuit.keys_on[line])
+            keys_say = "no key of the line has answered" if asked else "press its keys to be sure"
             return (
                 f"{line} ({done.circuit.pins[n]}): rises in {done.taken.rise_ns[n] / 1000:g} us, "
                 f"the others in {done.rises.median_ns / 1000:g} us",
                 "Little wire hangs on this pin: the lead may have come off there. By itself that "
-                "proves nothing, pull-ups and wires differ; no key of the line has answered.",
+                f"proves nothing, pull-ups and wires differ; {keys_say}.",
                 f"Look at {places} where it is soldered to the pin.",
             )
         case "no rise":

@@ -161,8 +161,23 @@ def test_the_next_key_tells_that_one_gave_no_answer():
             half.press(key, half.now_us + 100_000)
 
     bench = Bench(hands=hands)
-    assert "B1 gives no answer. B2 does: on with it." in bench.said
+    assert any(line.startswith("B1 gives no answer, B2 does: on with it.") for line in bench.said)
+    asked = [line for line in bench.said if line.startswith("Hold ")]
+    assert asked[-1] == "Hold B1." and asked.count("Hold B1.") == 2
     assert bench.told == [("silent", ("B1",))]
+
+
+def test_a_key_that_was_passed_over_by_a_slip_is_measured_at_the_end():
+    slipped = []
+
+    def hands(half: VirtualHalf, key: str) -> None:
+        for each in CIRCUIT.keys:
+            half.release(each, half.now_us + 20_000)
+        half.press("B2" if key == "B1" and not slipped else key, half.now_us + 150_000)
+        slipped.extend(["B1"] if key == "B1" else [])
+
+    bench = Bench(hands=hands)
+    assert bench.told == [] and bench.done.incomplete == ()
 
 
 def test_another_key_than_the_one_asked_for_is_told_and_not_taken():
@@ -177,8 +192,25 @@ def test_another_key_than_the_one_asked_for_is_told_and_not_taken():
             half.press(key, half.now_us + 100_000)
 
     bench = Bench(hands=hands)
-    assert "That was B3. Hold A1." in bench.said
+    assert "That was B3. Hold A1; or keep B3 down to go on from there." in bench.said
     assert bench.told == []
+
+
+def test_a_dead_row_is_passed_over_by_holding_a_later_key():
+    def hands(half: VirtualHalf, key: str) -> None:
+        for each in CIRCUIT.keys:
+            if each != key:
+                half.release(each, half.now_us + 20_000)
+        # Row Ra is dead: pressing A1, A2, A3 does nothing, B1 is held for long instead.
+        half.press("B1" if key == "A1" else key, half.now_us + 120_000)
+
+    bench = Bench("row Ra lead open", hands=hands)
+    assert "That was B1. Hold A1; or keep B1 down to go on from there." in bench.said
+    asked = [line for line in bench.said if line.startswith("Hold ")]
+    assert asked == ["Hold A1 (esc).", "Hold B1.", "Hold B2.", "Hold B3.", "Hold A1 (esc).",
+                     "Hold A2.", "Hold A3."]  # fmt: skip
+    assert {bench.done.taken.keys[key].state for key in ("B1", "B2", "B3")} == {"held"}
+    assert bench.told == [("fast rise", ("row Ra lead",)), ("silent", ("A1", "A2", "A3"))]
 
 
 def test_a_tap_is_too_short():
