@@ -95,8 +95,9 @@ def test_interrupted_the_journal_is_closed(tmp_path: Path):
         process = begun(["contacts", SMALL, "--port", port, "--journal", journal])
         follow(process, hands, until="A2: ")
         process.send_signal(signal.SIGINT)
-        _, err = process.communicate(timeout=20)
+        out, err = process.communicate(timeout=20)
     assert process.returncode == 130 and err == "keydiag: interrupted\n"
+    assert "Not pressed, so nothing is known of them:" in out  # what was found is not lost
     assert read(journal).events[-1]["why"] == "interrupted"
 
 
