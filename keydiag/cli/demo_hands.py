@@ -16,7 +16,8 @@ from keydiag.faults import Fault
 from keydiag.session import Session
 from keydiag.sources.base import LinkDown, LinkUp, ReadingAt, SourceEvent
 from keydiag.sources.hands import Act, HandScript
-from keydiag.sources.virtual import VirtualHalf, VirtualSource
+from keydiag.sources.virtual import VirtualSource
+from keydiag.sources.virtual_half import VirtualHalf
 from keydiag.wire import Hi
 
 __all__ = ["DemoHalf", "Hands"]

@@ -63,7 +63,7 @@ def run(args: argparse.Namespace) -> int:
     from keydiag.faults import parse_fault
     from keydiag.sources.hands import HandScript
     from keydiag.sources.served import serve
-    from keydiag.sources.virtual import VirtualHalf
+    from keydiag.sources.virtual_half import VirtualHalf
 
     circuit = Circuit(board.load(args.board))
     faults = [parse_fault(circuit, words) for words in args.fault]

@@ -17,7 +17,7 @@ from typing import IO
 
 from keydiag.errors import UsageError
 from keydiag.sources.hands import HandScript
-from keydiag.sources.virtual import VirtualHalf
+from keydiag.sources.virtual_half import VirtualHalf
 
 __all__ = ["ServedHalf", "serve"]
 

@@ -10,7 +10,8 @@ from keydiag.journal import Writer
 from keydiag.plain import over
 from keydiag.session import Session
 from keydiag.sources.hands import HandScript
-from keydiag.sources.virtual import VirtualHalf, VirtualSource
+from keydiag.sources.virtual import VirtualSource
+from keydiag.sources.virtual_half import VirtualHalf
 
 
 def sweep(half: board.Board, faults: list[str], journal: Path | None = None, seed: int = 1):

@@ -15,7 +15,8 @@ from keydiag.circuit import Circuit
 from keydiag.contacts import Round, Summary, as_json, sum_up, summary_lines
 from keydiag.faults import parse_fault
 from keydiag.sources.base import EdgesAt, LevelAt, RiseAt, SourceEvent
-from keydiag.sources.virtual import VirtualHalf, VirtualSource
+from keydiag.sources.virtual import VirtualSource
+from keydiag.sources.virtual_half import VirtualHalf
 
 CIRCUIT = Circuit(board.load(Path(__file__).parents[1] / "board" / "two-by-three.toml"))
 LEFT = Circuit(board.example("bramblewick-left"))

@@ -16,7 +16,8 @@ from keydiag.errors import UsageError
 from keydiag.faults import parse_fault
 from keydiag.learn import Learner, free_ports, write
 from keydiag.sources.hands import HandScript, Slips
-from keydiag.sources.virtual import VirtualHalf, VirtualSource
+from keydiag.sources.virtual import VirtualSource
+from keydiag.sources.virtual_half import VirtualHalf
 
 TINY = Path(__file__).parent.parent / "board" / "two-by-three.toml"
 

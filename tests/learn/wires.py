@@ -16,7 +16,8 @@ from keydiag.learn.order import settle
 from keydiag.observe import REST, Bit, Observation
 from keydiag.observe.bounce import ones
 from keydiag.sources.hands import NO_SLIPS, HandScript, Slips
-from keydiag.sources.virtual import VirtualHalf, VirtualSource
+from keydiag.sources.virtual import VirtualSource
+from keydiag.sources.virtual_half import VirtualHalf
 
 LEFT = board.example("bramblewick-left")
 RIGHT = board.example("bramblewick-right")

@@ -19,7 +19,8 @@ from keydiag.observe import Observer, RestState
 from keydiag.observe.sweep import Sweep
 from keydiag.sources.base import ReadingAt
 from keydiag.sources.hands import HandScript, Slips
-from keydiag.sources.virtual import VirtualHalf, VirtualSource
+from keydiag.sources.virtual import VirtualSource
+from keydiag.sources.virtual_half import VirtualHalf
 
 CIRCUIT = Circuit(board.example("bramblewick-left"))
 KEYS = CIRCUIT.keys

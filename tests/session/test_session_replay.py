@@ -17,7 +17,8 @@ from keydiag.faults import parse_fault
 from keydiag.journal import Writer, read
 from keydiag.session import Session, replay
 from keydiag.sources.hands import HandScript, Slips
-from keydiag.sources.virtual import VirtualHalf, VirtualSource
+from keydiag.sources.virtual import VirtualSource
+from keydiag.sources.virtual_half import VirtualHalf
 
 FAULTS = ("L23 diode reversed", "row R4 broken between L44 and L43", "row R1 bridged to column C5")
 

@@ -15,7 +15,8 @@ from keydiag.faults import parse_fault
 from keydiag.sources.base import ReadingAt, Source, SourceEvent
 from keydiag.sources.serialport import SerialSource
 from keydiag.sources.served import ServedHalf
-from keydiag.sources.virtual import VirtualHalf, VirtualSource
+from keydiag.sources.virtual import VirtualSource
+from keydiag.sources.virtual_half import VirtualHalf
 
 CIRCUIT = Circuit(board.example("bramblewick-left"))
 PERIOD_US = 1_000

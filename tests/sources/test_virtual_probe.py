@@ -15,7 +15,7 @@ from rigs import CIRCUIT, half_with
 from keydiag.chips import chips
 from keydiag.faults import parse_fault, predict
 from keydiag.sources.hands import HandScript, Slips
-from keydiag.sources.virtual import VirtualHalf
+from keydiag.sources.virtual_half import VirtualHalf
 from keydiag.wire import (
     Corrupt,
     Decoder,

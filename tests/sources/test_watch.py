@@ -20,7 +20,7 @@ from keydiag.sources.base import (
 )
 from keydiag.sources.contacts import Contacts
 from keydiag.sources.conversation import Conversation
-from keydiag.sources.virtual import VirtualHalf
+from keydiag.sources.virtual_half import VirtualHalf
 from keydiag.wire import (
     Corrupt,
     Decoder,
