@@ -48,7 +48,7 @@ class KeyPanel(Vertical):
     """The key to press in large letters, a key that was asked about, and what happened last."""
 
     _shown: tuple[Snapshot, str | None, str] | None = None
-    _shape: tuple[bool, str | None] | None = None  # what the sizes of the parts depend on
+    _shape: tuple[bool, bool, str | None] | None = None  # what the sizes of the parts depend on
     _large: str | None = None
 
     def compose(self) -> ComposeResult:
@@ -64,8 +64,9 @@ class KeyPanel(Vertical):
         large = snapshot.next_key or "+".join(snapshot.chord) or None
         if snapshot.step == "signed-off":
             large = "pass"
-        if (large is not None, picked) != self._shape:
-            self._shape = (large is not None, picked)
+        shape = (large is not None, key is not None, picked)
+        if shape != self._shape:
+            self._shape = shape
             big.display, about.display = large is not None, key is not None
             about.refresh(layout=True)
         # The parts keep their sizes from press to press, so nothing has to be laid out anew.

@@ -276,6 +276,16 @@ async def test_a_key_that_gives_no_sign_rings_and_stands_before_what_is_next(mon
         assert rung == [1]
 
 
+async def test_a_chord_has_no_crossing_of_the_key_before_it_beside_it():
+    desk = FakeDesk(snapshot())
+    app = BenchApp(desk)
+    async with opened(app, (80, 24)) as pilot:
+        assert "row R1 (PD1), column C1 (PF4)" in seen(app)
+        desk.show(snapshot(step="chords", next_key=None, chord=("L11", "L12")))
+        await pilot.pause()
+        assert "L11+L12" in seen(app) and "row R1 (PD1)" not in seen(app)
+
+
 async def test_the_bell_can_be_switched_off(monkeypatch):
     rung = []
     monkeypatch.setattr(BenchApp, "bell", lambda self: rung.append(1))
