@@ -13,7 +13,7 @@ from keydiag.diagnosis.evidence import Evidence, gather
 from keydiag.diagnosis.findings import findings_of
 from keydiag.diagnosis.meter import MeterAnswer
 from keydiag.diagnosis.meter_answers import apply
-from keydiag.diagnosis.model import CannotJudge, Diagnosis, Finding, Member, NextTest
+from keydiag.diagnosis.model import CannotJudge, Diagnosis, Finding, Member, NextTest, Verdict
 from keydiag.diagnosis.next_test import Tester
 from keydiag.diagnosis.posterior import Explained, Explainer
 from keydiag.diagnosis.whole import explain_all
@@ -155,7 +155,7 @@ def _urgency(finding: Finding) -> tuple[bool, float, str]:
 
 def _verdict(
     findings: Sequence[Finding], not_pressed: tuple[str, ...], again: tuple[str, ...], ev: Evidence
-) -> str:
+) -> Verdict:
     if any(finding.probability >= SURE for finding in findings):
         return "faults"
     rest_seen = bool(ev.frames) and not ev.frames[0].held

@@ -163,7 +163,7 @@ def _frames_shown(
 
 
 def _what_else(explained: Explained, group: Group) -> tuple[str, ...]:
-    out = []
+    out: list[str] = []
     for h in explained.hypotheses:
         if h.probability < LEAST_OTHER or len(out) == MOST_OTHERS:
             break

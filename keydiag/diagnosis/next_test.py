@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable
 from itertools import combinations
+from typing import Any
 
 from keydiag.circuit import Circuit
 from keydiag.diagnosis import meter
@@ -132,7 +133,8 @@ def _meters(
     tests = meter.tests_for(circuit, faults)
     readings = {s: meter.read_all(circuit, s, tests) for s, _ in weighted}
     for number, test in enumerate(tests):
-        judge = _judge(weighted, own, lambda s, n=number: readings[s][n], COST_METER)
+        shown = {faults: reading[number] for faults, reading in readings.items()}
+        judge = _judge(weighted, own, shown.__getitem__, COST_METER)
         hold = f", holding {list_words(test.held)}" if test.held else ""
         red, black = (meter.point_words(circuit, p) for p in (test.red, test.black))
         yield judge(
@@ -159,7 +161,7 @@ def _judge(
     shares = [sum(w for _, w in group) / total for group in answers.values()]
     gain = max(0.0, -sum(p * math.log2(p) for p in shares if p > 0))
 
-    def build(words: Callable[[object], str], **fields: object) -> NextTest:
+    def build(words: Callable[[object], str], **fields: Any) -> NextTest:
         outcomes = [
             Outcome(
                 answer=words(answer),
