@@ -12,6 +12,7 @@ prints errors.
 from __future__ import annotations
 
 import argparse
+import gc
 import os
 import sys
 from collections.abc import Sequence
@@ -63,8 +64,16 @@ def build_parser() -> argparse.ArgumentParser:
     return parser
 
 
+def collect_less() -> None:
+    """Let Python look for garbage in cycles less often.  The search for explanations makes many
+    small objects that live as long as its memory, and next to no cycles: a sixth to a fifth of its
+    time was spent on looking at them again and again (measured on five-fault halves)."""
+    gc.set_threshold(100_000, 20, 50)
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; the exit status."""
+    collect_less()
     try:
         args = build_parser().parse_args(argv)
         status: int = args.run(args)

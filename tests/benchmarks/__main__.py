@@ -9,6 +9,7 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
+from keydiag.cli import collect_less
 from tests.benchmarks.parts import PARTS, lot
 from tests.benchmarks.tables import TABLES
 
@@ -32,6 +33,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     )  # fmt: skip
     parser.add_argument("--json", type=Path, metavar="FILE", help="write all figures there")
     asked = parser.parse_args(arguments)
+    collect_less()  # as the command line does
     cases = asked.cases or (QUICK if asked.quick else CASES)
     if cases < 1:
         parser.error(f"--cases {cases}: give a number above 0")
