@@ -254,12 +254,3 @@ def run_screen(
     if journal is not None:
         print(f"Journal: {journal}")
     return status_of(diagnosis)
-
-
-def write_text(path: str, lines: list[str]) -> None:
-    """Write a text file; UsageError if that is not possible."""
-    try:
-        Path(path).write_text("\n".join(lines) + "\n", encoding="utf-8")
-    except OSError as error:
-        why = error.strerror or error
-        raise UsageError(f"{path}: cannot be written ({why}); give another name to -o") from error

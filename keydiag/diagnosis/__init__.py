@@ -15,7 +15,7 @@ from keydiag.diagnosis.meter import MeterAnswer
 from keydiag.diagnosis.meter_answers import apply
 from keydiag.diagnosis.model import CannotJudge, Diagnosis, Finding, Member, NextTest, Verdict
 from keydiag.diagnosis.next_test import Tester
-from keydiag.diagnosis.posterior import Explained, Explainer
+from keydiag.diagnosis.posterior import Explained, Explainer, best_of, best_of_others
 from keydiag.diagnosis.whole import explain_all
 from keydiag.faults import Fault, Predictor
 from keydiag.faults.predict import FaultSet
@@ -74,13 +74,12 @@ class Diagnostician:
         self.explainer.priors.note_tried(tried or {})
         evidence, groups = self.explain(observations)
         groups, contradictions = apply(self.explainer, evidence, groups, answers)
-        best = [group.best_faults for group in groups]
         findings: list[Finding] = []
         for number, group in enumerate(groups):
-            context: FaultSet = frozenset().union(*best[:number], *best[number + 1 :])
+            context = best_of_others(groups, number)
             findings += findings_of(self.explainer, self.tester, evidence, group, context)
         findings.sort(key=_urgency)
-        everything: FaultSet = frozenset().union(*best)
+        everything = best_of(groups)
         not_pressed = tuple(k for k in self.circuit.keys if k not in evidence.pressed)
         again = tuple(
             k for k in self.circuit.keys if k in self._doubted(evidence, groups)

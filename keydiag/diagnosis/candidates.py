@@ -7,10 +7,8 @@ from collections.abc import Iterable
 
 from keydiag.circuit import Circuit
 from keydiag.faults import Fault, Predictor, enumerate_faults
-from keydiag.faults.kinds import key_of
+from keydiag.faults.kinds import OPEN_IN_KEY, key_of
 from keydiag.faults.priors import Priors
-
-OPEN_IN_KEY = ("open-joint", "dead-switch", "open-diode")
 
 
 class Candidates:

@@ -11,6 +11,7 @@ from keydiag.diagnosis.next_test import Tester
 from keydiag.diagnosis.posterior import Explained, Explainer, Hypothesis
 from keydiag.diagnosis.space import NO_FAULTS
 from keydiag.faults import KINDS, Fault, describe
+from keydiag.faults.kinds import OPEN_IN_KEY
 from keydiag.faults.predict import FaultSet
 
 # Members and other explanations less probable than this are not shown.
@@ -184,7 +185,7 @@ def _explanation(
     lead = order[0]
     if len(order) == 1:
         where = f"{words.meaning(lead)}: {describe(lead)}."
-    elif all(f.kind in ("open-joint", "dead-switch", "open-diode") for f in order):
+    elif all(f.kind in OPEN_IN_KEY for f in order):
         where = (
             f"{words.meaning(lead)}; pressing alone cannot tell its {len(order)} places apart:"
             f" start with the {lead.at[0]}."

@@ -14,10 +14,16 @@ from keydiag.circuit import Circuit
 from keydiag.diagnosis import meter
 from keydiag.diagnosis.evidence import Evidence
 from keydiag.diagnosis.meter import MeterAnswer
-from keydiag.diagnosis.posterior import Explained, Explainer, Hypothesis, rank
+from keydiag.diagnosis.posterior import (
+    Explained,
+    Explainer,
+    Hypothesis,
+    best_of_others,
+    rank,
+)
 from keydiag.diagnosis.words import list_words
 from keydiag.faults import Fault, describe
-from keydiag.faults.kinds import key_of
+from keydiag.faults.kinds import OPEN_IN_KEY, key_of
 from keydiag.faults.predict import FaultSet
 
 # Probability of a reading that is not what the half would show: a lead on the wrong leg, a tip that
@@ -28,7 +34,7 @@ FROM_NOTHING = 1 / 3
 # A result that all explanations together give less than this contradicts them.
 UNEXPECTED = 0.01
 # What a meter sees inside a key that no press shows while the key cannot conduct.
-INSIDE = ("open-joint", "dead-switch", "open-diode", "reversed-diode", "shorted-diode")
+INSIDE = (*OPEN_IN_KEY, "reversed-diode", "shorted-diode")
 # Hypotheses less probable than this are not combined with what may be hidden behind them.
 LEAST_COMBINED = 1e-3
 
@@ -84,7 +90,7 @@ def _with_hidden(
     that it hides from every press: a diode may sit backwards behind an open joint."""
     measured = {key for a in answers for key in (a.test.red.key, a.test.black.key, *a.test.held)}
     inside = [f for f in explainer.near.of_kinds(INSIDE) if key_of(f.at[0]) in measured]
-    group, context = groups[number], _context(groups, number)
+    group, context = groups[number], best_of_others(groups, number)
     showing = [fault for fault in inside if not _hidden(explainer, evidence, context, fault)]
     hypotheses = list(group.hypotheses)
     kinds: dict[tuple[int, Fault], int] = {}
@@ -122,16 +128,11 @@ def _hidden(explainer: Explainer, evidence: Evidence, faults: FaultSet, fault: F
     return all(packed(faults | {fault}, keys) == packed(faults, keys) for keys in held)
 
 
-def _context(groups: Sequence[Explained], number: int) -> FaultSet:
-    best = [group.best_faults for group in groups]
-    return frozenset().union(*best[:number], *best[number + 1 :])
-
-
 def _readings(
     circuit: Circuit, groups: Sequence[Explained], number: int, answer: MeterAnswer
 ) -> list[float]:
     """Per hypothesis of the group: the probability of this answer."""
-    context = _context(groups, number)
+    context = best_of_others(groups, number)
     out = []
     for hypothesis in groups[number].hypotheses:
         if hypothesis.faults is None:
@@ -173,7 +174,7 @@ def _contradiction(
 ) -> str:
     """One sentence on an answer that nothing found so far expects."""
     expected = [
-        meter.read(circuit, group.best_faults | _context(groups, number), answer.test)
+        meter.read(circuit, group.best_faults | best_of_others(groups, number), answer.test)
         for number, group in enumerate(groups)
     ] or [meter.read(circuit, frozenset(), answer.test)]
     red, black = (meter.point_words(circuit, p) for p in (answer.test.red, answer.test.black))

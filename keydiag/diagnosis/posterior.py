@@ -75,6 +75,16 @@ class Explained:
         return sum(h.probability for h in self.hypotheses if h.faults is None)
 
 
+def best_of(groups: Sequence[Explained]) -> FaultSet:
+    """The best explanations of all these groups together."""
+    return frozenset().union(*(group.best_faults for group in groups))
+
+
+def best_of_others(groups: Sequence[Explained], number: int) -> FaultSet:
+    """The best explanations of all groups but this one: what is taken for granted about it."""
+    return best_of([*groups[:number], *groups[number + 1 :]])
+
+
 def _by_kind(space: Space, hypotheses: list[Hypothesis]) -> list[Hypothesis]:
     """Most probable first, where sets count together whose faults do the same to every frame: five
     places to open one key are one explanation."""

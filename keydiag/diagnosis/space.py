@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
-from keydiag.diagnosis.candidates import OPEN_IN_KEY, Candidates
+from keydiag.diagnosis.candidates import Candidates
 from keydiag.diagnosis.evidence import Evidence, Frame
 from keydiag.faults import Fault, Packed, Predictor
-from keydiag.faults.kinds import key_of
+from keydiag.faults.kinds import OPEN_IN_KEY, key_of
 from keydiag.faults.predict import NO_KEYS, FaultSet
 from keydiag.faults.priors import Priors
 
@@ -28,14 +28,11 @@ CONNECTORS = frozenset(
 # supply can turn either into the other).
 ADDING = frozenset(("bridge", "stuck-switch", "shorted-diode", "line-to-ground"))
 TAKING = frozenset(
-    ("open-joint", "dead-switch", "open-diode", "open-lead", "broken-stretch", "dead-pin",
-     "line-to-supply")
-)  # fmt: skip
+    (*OPEN_IN_KEY, "open-lead", "broken-stretch", "dead-pin", "line-to-supply")
+)
 
 # Kinds after which the open places of a key are no longer alike.
-INSIDE = frozenset(
-    ("bridge", "stuck-switch", "shorted-diode", "open-joint", "dead-switch", "open-diode")
-)
+INSIDE = frozenset((*OPEN_IN_KEY, "bridge", "stuck-switch", "shorted-diode"))
 
 # Candidates looked at for one diagnosis, and for one symptom group: five ordinary faults take a few
 # thousand.  Beyond, what was found so far is the answer, and it is said to be cut short.

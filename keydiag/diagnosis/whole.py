@@ -13,7 +13,7 @@ from itertools import combinations
 
 from keydiag.diagnosis.candidates import pins_of
 from keydiag.diagnosis.evidence import Evidence
-from keydiag.diagnosis.posterior import Explained, Explainer
+from keydiag.diagnosis.posterior import Explained, Explainer, best_of
 from keydiag.diagnosis.space import CONNECTORS, NO_FAULTS, Space, bits_of, ways_on
 from keydiag.diagnosis.symptoms import Splitter, merge
 from keydiag.faults import Fault
@@ -61,17 +61,23 @@ def _begun(explainer: Explainer, evidence: Evidence) -> list[Explained]:
         explained.append(one)
         if not looked and _is_much(explained):
             looked = True
-            for first in _beginnings(explainer, evidence):
-                other = _if_good(_from(explainer, evidence, first))
-                if other is not None:
-                    return other
-    if not looked and sum(f.kind in KEYS_MOVED for f in _union(explained)) > MOST_MOVED:
-        score = explainer.whole(evidence).score
-        for first in _beginnings(explainer, evidence):
-            other = _if_good(_from(explainer, evidence, first))
-            if other is not None and score(_union(other)) > score(_union(explained)):
+            other = next(_begun_otherwise(explainer, evidence), None)
+            if other is not None:
                 return other
-    return explained
+    if looked or sum(f.kind in KEYS_MOVED for f in best_of(explained)) <= MOST_MOVED:
+        return explained
+    score = explainer.whole(evidence).score
+    most = score(best_of(explained))
+    others = _begun_otherwise(explainer, evidence)
+    return next((other for other in others if score(best_of(other)) > most), explained)
+
+
+def _begun_otherwise(explainer: Explainer, evidence: Evidence) -> Iterator[list[Explained]]:
+    """What comes of other beginnings, where that leaves little unexplained."""
+    for first in _beginnings(explainer, evidence):
+        other = _if_good(_from(explainer, evidence, first))
+        if other is not None:
+            yield other
 
 
 def _if_good(groups: Iterator[Explained]) -> list[Explained] | None:
@@ -165,7 +171,7 @@ def _simplified(
     Only where one of the two connects nets: the marks of all others hang together by themselves.
     """
     space = explainer.whole(evidence)
-    union = _union(explained)
+    union = best_of(explained)
     for i, j in combinations(range(len(explained)), 2):
         one, two = explained[i], explained[j]
         if not _lines(explainer, one.best_faults) & _lines(explainer, two.best_faults):
@@ -180,7 +186,7 @@ def _simplified(
                 hint = (one.best_faults | two.best_faults) - {a, b} | {instead}
                 joined = explainer.explain_one(evidence, merge(one.symptom, two.symptom, hint))
                 others = [e for n, e in enumerate(explained) if n not in (i, j)]
-                if space.score(_union([joined, *others])) > space.score(union) + WORTH_MERGING:
+                if space.score(best_of([joined, *others])) > space.score(union) + WORTH_MERGING:
                     return _simplified(explainer, evidence, [joined, *others])
     return explained
 
@@ -201,15 +207,14 @@ def _instead(
     if not wrong:
         return None
     worst = max(wrong, key=lambda number: (number == 0, wrong[number]))
-    order = sorted(wrong, key=lambda number: -wrong[number])
+    # What is most wrong without the two rules most faults out.
+    order = sorted(range(len(fits)), key=lambda n: (n != worst, -wrong.get(n, 0)))
     for fault in ways_on(space, worst, without):
         if space.weight(fault) < space.weight(a) + space.weight(b) + WORTH_MERGING:
             continue
         explainer.budget.left -= 1
         faults = without | {fault}
-        if any(space.fit(n, faults)[0] > fits[n][0] for n in (worst, *order)):
-            continue
-        if all(space.fit(n, faults)[0] <= fits[n][0] for n in range(len(fits))):
+        if all(space.fit(n, faults)[0] <= fits[n][0] for n in order):
             return fault
     return None
 
@@ -219,10 +224,6 @@ def _together(
 ) -> Explained:
     hint = one.best_faults | two.best_faults
     return explainer.explain_one(evidence, merge(one.symptom, two.symptom, hint))
-
-
-def _union(explained: list[Explained]) -> FaultSet:
-    return frozenset().union(*(one.best_faults for one in explained))
 
 
 def _lines(explainer: Explainer, faults: FaultSet) -> int:
@@ -245,7 +246,7 @@ def _clash(whole: Space, explained: list[Explained]) -> tuple[int, int] | None:
     for i, j in combinations(range(len(explained)), 2):
         if explained[i].best_faults & explained[j].best_faults:
             return i, j
-    union: FaultSet = frozenset().union(*(e.best_faults for e in explained))
+    union = best_of(explained)
     wrong = [whole.deviating(n, union) for n in range(len(whole.frames))]
     for one in explained:
         if one.best.faults is None:  # the unknown predicts nothing, so nothing can be checked

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from keydiag.circuit import Circuit
 from keydiag.diagnosis.evidence import Frame
 from keydiag.faults import KINDS, Fault, describe, meeting_places, near_keys, pack, unpack
+from keydiag.faults.kinds import OPEN_IN_KEY
 
 # A bridge shows in a dozen presses; the first few are enough to be convinced.
 MOST_SENTENCES = 4
@@ -203,4 +204,4 @@ def title(faults: Sequence[Fault]) -> str:
 
 
 def _at_one_key(fault: Fault) -> bool:
-    return fault.kind in ("open-joint", "dead-switch", "open-diode")
+    return fault.kind in OPEN_IN_KEY

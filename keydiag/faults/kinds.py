@@ -16,6 +16,9 @@ from typing import NamedTuple
 
 from keydiag.circuit import GROUND, SUPPLY, Change, Circuit
 
+# The kinds that open a key's series path: pressing alone cannot tell them apart.
+OPEN_IN_KEY = ("open-joint", "dead-switch", "open-diode")
+
 
 class Fault(NamedTuple):
     """A kind of fault at its place or places, e.g. Fault("reversed-diode", ("L23 diode",))."""
@@ -198,7 +201,7 @@ def changes(circuit: Circuit, fault: Fault) -> tuple[Change, ...]:
     """The electrical changes this fault makes to the circuit.  A resistive joint makes none here:
     it still conducts, and only levels show it."""
     kind, at = fault
-    if kind in ("open-joint", "dead-switch", "open-diode", "open-lead", "broken-stretch"):
+    if kind in (*OPEN_IN_KEY, "open-lead", "broken-stretch"):
         return (Change("cut", at[0]),)
     if kind in ("stuck-switch", "shorted-diode"):
         return (Change("join", at[0]),)
@@ -240,10 +243,7 @@ def keys_that_show(circuit: Circuit, fault: Fault) -> frozenset[str] | None:
     the fault, whatever other faults there are.
     """
     kind, at = fault
-    if kind in (
-        "open-joint", "dead-switch", "open-diode", "reversed-diode", "shorted-diode",
-        "miswired-key",
-    ):  # fmt: skip
+    if kind in (*OPEN_IN_KEY, "reversed-diode", "shorted-diode", "miswired-key"):
         return frozenset((key_of(at[0]),))
     if kind == "swapped-keys":
         return frozenset(at)

@@ -11,6 +11,7 @@ from textual.content import Content
 from keydiag.diagnosis.model import Finding, Member, NextTest
 from keydiag.diagnosis.words import list_words
 from keydiag.drawing.pen import Side
+from keydiag.faults.kinds import OPEN_IN_KEY
 from keydiag.screen import bigtext, palette
 from keydiag.screen.palette import MEANINGS
 from keydiag.session import Snapshot
@@ -85,7 +86,7 @@ def short_place(member: Member) -> str:
     if member.kind == "broken-stretch":
         near, far = member.at[0].split(" between ")[1].split(" and ")
         return f"{near}–{far} broken"
-    if member.kind in ("open-joint", "dead-switch", "open-diode") and member.at:
+    if member.kind in OPEN_IN_KEY and member.at:
         key, _, rest = member.at[0].partition(" ")
         return rest.replace(" joint", "") or key
     return member.words

@@ -13,6 +13,7 @@ from keydiag.circuit import Circuit
 from keydiag.diagnosis import Diagnosis, Diagnostician, MeterAnswer
 from keydiag.diagnosis.meter_answers import apply
 from keydiag.diagnosis.next_test import LEAST_WEIGHT
+from keydiag.diagnosis.posterior import best_of, best_of_others
 from keydiag.faults import Fault
 from keydiag.faults.predict import FaultSet
 from keydiag.faults.priors import Table
@@ -53,10 +54,9 @@ class Judge:
         with self._lock:
             evidence, groups = self._diagnostician.explain(seen)
             groups, _ = apply(self._diagnostician.explainer, evidence, groups, answers)
-        best = [group.best_faults for group in groups]
-        found: dict[FaultSet, None] = {frozenset().union(*best): None}
+        found: dict[FaultSet, None] = {best_of(groups): None}
         for number, group in enumerate(groups):
-            others: FaultSet = frozenset().union(*best[:number], *best[number + 1 :])
+            others = best_of_others(groups, number)
             for each in group.hypotheses:
                 if each.faults is not None and each.probability >= LEAST_WEIGHT:
                     found[each.faults | others] = None

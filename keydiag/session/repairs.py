@@ -13,6 +13,7 @@ from typing import Literal
 from keydiag.circuit import Reading
 from keydiag.diagnosis.model import Diagnosis, Finding
 from keydiag.faults import Fault
+from keydiag.faults.kinds import OPEN_IN_KEY
 from keydiag.observe import Observation
 
 __all__ = ["Outcome", "Repair", "faults_of", "first_tried", "judge", "still_valid"]
@@ -21,7 +22,6 @@ Outcome = Literal["confirmed", "still there", "not retested", "new harm", "came 
 
 # A fault that is still this probable after the retest is not mended.
 STILL_THERE = 0.05
-OPEN_IN_KEY = ("open-joint", "dead-switch", "open-diode")
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,7 @@ from itertools import product
 from typing import NamedTuple
 
 from keydiag.faults import Fault
-from keydiag.faults.kinds import key_of
+from keydiag.faults.kinds import OPEN_IN_KEY, key_of
 from keydiag.faults.predict import FaultSet
 from tests.diagnosis.oracle import Oracle
 
@@ -29,7 +29,6 @@ LESS = 2.5
 MOST_SETS = 1_200
 MOST_FRAMES = 8  # readings that make clauses for one set
 LOG_2 = math.log(2.0)
-OPEN_IN_KEY = ("open-joint", "dead-switch", "open-diode")
 INSIDE = ("bridge", "stuck-switch", "shorted-diode")
 
 Frames = Sequence[tuple[frozenset[str], int]]  # keys held, packed reading

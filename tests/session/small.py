@@ -155,6 +155,15 @@ class Half:
         return {repair.title: repair.outcome for repair in self.session.repairs}
 
 
+def found(*faults: str) -> Half:
+    """A half with these faults, swept: its findings stand."""
+    half = Half(*faults)
+    half.plug_in()
+    half.follow()
+    assert half.session.step == "findings"
+    return half
+
+
 def reading_event(t_us: int, reading: Reading) -> dict[str, Any]:
     low = " ".join(f"{mask:x}" for mask in reading.low)
     return {"kind": "reading", "t": t_us, "rest": f"{reading.rest:x}", "low": low}

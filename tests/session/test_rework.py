@@ -2,17 +2,9 @@
 
 from __future__ import annotations
 
-from small import Half
+from small import Half, found
 
 from keydiag.faults import describe
-
-
-def found(*faults: str) -> Half:
-    half = Half(*faults)
-    half.plug_in()
-    half.follow()
-    assert half.session.step == "findings"
-    return half
 
 
 def replug(half: Half, *left: str) -> None:

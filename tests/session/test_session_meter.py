@@ -3,17 +3,9 @@
 from __future__ import annotations
 
 import pytest
-from small import Half, fold
+from small import Half, fold, found
 
 DEAD = ("a2 switch dead", "b3 switch dead")
-
-
-def found(*faults: str) -> Half:
-    half = Half(*faults)
-    half.plug_in()
-    half.follow()
-    assert half.session.step == "findings"
-    return half
 
 
 def best(half: Half, key: str) -> tuple[str, float]:

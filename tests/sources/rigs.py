@@ -10,6 +10,7 @@ from pathlib import Path
 from random import Random
 
 from keydiag import board
+from keydiag.chips import chips
 from keydiag.circuit import Circuit
 from keydiag.faults import parse_fault
 from keydiag.sources.base import ReadingAt, Source, SourceEvent
@@ -19,6 +20,9 @@ from keydiag.sources.virtual import VirtualSource
 from keydiag.sources.virtual_half import VirtualHalf
 
 CIRCUIT = Circuit(board.example("bramblewick-left"))
+PORTS = chips()["atmega32u4"].ports  # by probe pin
+USE = sum(1 << PORTS.index(port) for port in CIRCUIT.pins)
+R2, C3 = PORTS.index("PD0"), PORTS.index("PF6")  # the lines of L23
 PERIOD_US = 1_000
 
 

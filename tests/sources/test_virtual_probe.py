@@ -10,9 +10,8 @@ from itertools import pairwise
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from rigs import CIRCUIT, half_with
+from rigs import C3, CIRCUIT, PORTS, R2, USE, half_with
 
-from keydiag.chips import chips
 from keydiag.faults import parse_fault, predict
 from keydiag.sources.hands import HandScript, Slips
 from keydiag.sources.virtual_half import VirtualHalf
@@ -38,10 +37,6 @@ from keydiag.wire import (
     Volt,
     encode,
 )
-
-PORTS = chips()["atmega32u4"].ports
-USE = sum(1 << PORTS.index(port) for port in CIRCUIT.pins)
-R2, C3 = PORTS.index("PD0"), PORTS.index("PF6")
 
 
 def said(half: VirtualHalf) -> list[Message | Corrupt]:

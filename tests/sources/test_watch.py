@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
-from rigs import CIRCUIT, PERIOD_US, RIGS, Rig, half_with
+from rigs import C3, CIRCUIT, PERIOD_US, PORTS, R2, RIGS, USE, Rig, half_with
 
-from keydiag.chips import chips
 from keydiag.faults import parse_fault
 from keydiag.sources.base import (
     EdgesAt,
@@ -43,9 +42,6 @@ from keydiag.wire import (
     encode,
 )
 
-PORTS = chips()["atmega32u4"].ports
-USE = sum(1 << PORTS.index(port) for port in CIRCUIT.pins)
-R2, C3 = PORTS.index("PD0"), PORTS.index("PF6")
 DRIVE, SENSE = CIRCUIT.forward["L23"]
 
 
