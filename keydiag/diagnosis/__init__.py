@@ -57,6 +57,9 @@ class Diagnostician:
         evidence = gather(self.circuit, self.predictor, observations)
         asked = (evidence, self.explainer.priors.tried)
         if self._latest is None or self._latest[0] != asked:
+            if evidence.pressed.issuperset(self.circuit.keys):
+                # What stands at the end of a sweep must not depend on how it came about.
+                self.explainer.forget()
             self._latest = asked, *explain_all(self.explainer, evidence)
         return evidence, self._latest[1]
 

@@ -10,6 +10,9 @@ from keydiag.faults import Fault, Predictor, enumerate_faults
 from keydiag.faults.kinds import OPEN_IN_KEY, key_of
 from keydiag.faults.priors import Priors
 
+# Questions whose answers are remembered before starting afresh: some 20 MB.
+MOST_ASKED = 10_000
+
 
 class Candidates:
     """The catalogue of one circuit, asked by the keys held and the pins whose bits deviate."""
@@ -22,6 +25,7 @@ class Candidates:
         self._by_key: dict[str, list[Fault]] = {key: [] for key in circuit.keys}
         self._by_pin: list[list[Fault]] = [[] for _ in circuit.pins]
         self._order: dict[Fault, int] = {}
+        self._asked: dict[tuple[frozenset[str], frozenset[int]], list[Fault]] = {}
         # Open places in one key's series path are alike in every press: the first stands for all.
         self.stands_for: dict[Fault, Fault] = {}
         self.alike: dict[Fault, list[Fault]] = {}
@@ -64,12 +68,18 @@ class Candidates:
     def touching(self, keys: Iterable[str], deviating: int) -> list[Fault]:
         """Faults that can change a frame in which these keys conduct and the bits of this packed
         mask deviate, in catalogue order."""
-        found: set[Fault] = set()
-        for key in keys:
-            found.update(self._by_key[key])
-        for pin in pins_of(deviating, len(self._circuit.pins)):
-            found.update(self._by_pin[pin])
-        return sorted(found, key=self._order.__getitem__)
+        asked = frozenset(keys), frozenset(pins_of(deviating, len(self._circuit.pins)))
+        known = self._asked.get(asked)
+        if known is None:
+            found: set[Fault] = set()
+            for key in asked[0]:
+                found.update(self._by_key[key])
+            for pin in asked[1]:
+                found.update(self._by_pin[pin])
+            if len(self._asked) > MOST_ASKED:
+                self._asked.clear()
+            known = self._asked[asked] = sorted(found, key=self._order.__getitem__)
+        return known
 
 
 def pins_of(packed: int, count: int) -> set[int]:

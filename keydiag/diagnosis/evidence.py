@@ -15,8 +15,9 @@ ones held; s: the likelihood of the reading if they were not.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
 
 from keydiag.circuit import Circuit
 from keydiag.faults import Predictor, pack
@@ -58,11 +59,9 @@ class Frame:
 
     def fit(self, mismatch: int, unknown: int = 0) -> float:
         """Log likelihood of the frame for a prediction with so many wrong and open bits."""
-        value = mismatch * LOG_FLIP + unknown * LOG_HALF
-        if not self.doubt or not value:
-            return value
-        right, wrong = 1 - self.doubt, self.doubt * self.slip
-        return math.log((right * math.exp(value) + wrong) / (right + wrong))
+        if not mismatch and not unknown:
+            return 0.0
+        return _fit(mismatch, unknown, self.doubt, self.slip)
 
     def slip_share(self, mismatch: int, unknown: int = 0) -> float:
         """Probability, given this prediction, that the label is wrong rather than the reading."""
@@ -71,15 +70,43 @@ class Frame:
         return wrong / (right + wrong) if wrong else 0.0
 
 
+@lru_cache(maxsize=4096)
+def _fit(mismatch: int, unknown: int, doubt: float, slip: float) -> float:
+    value = mismatch * LOG_FLIP + unknown * LOG_HALF
+    if not doubt:
+        return value
+    right, wrong = 1 - doubt, doubt * slip
+    return math.log((right * math.exp(value) + wrong) / (right + wrong))
+
+
 @dataclass(frozen=True, slots=True)
 class Evidence:
     """All frames of one diagnosis, the rest frame first if there is one.
 
-    fickle: keys that answered differently on two presses.
+    fickle: keys that answered differently on two presses.  with_key, on_pin: for each key held
+    anywhere, and for each pin, the mask of the frames (bit n = frame n) with this key, and with
+    keys on this pin's line.
     """
 
     frames: tuple[Frame, ...]
     fickle: tuple[str, ...] = ()
+    with_key: Mapping[str, int] = field(default_factory=dict, compare=False, repr=False)
+    on_pin: tuple[int, ...] = field(default=(), compare=False, repr=False)
+
+    def with_any_of(self, keys: Iterable[str]) -> int:
+        """Mask of the frames in which any of these keys is held."""
+        mask = 0
+        for key in keys:
+            mask |= self.with_key.get(key, 0)
+        return mask
+
+    def on_lines(self, pins: int) -> int:
+        """Mask of the frames in which keys are held that stand on the lines of these pins."""
+        mask = 0
+        for pin, frames in enumerate(self.on_pin):
+            if pins >> pin & 1:
+                mask |= frames
+        return mask
 
     @property
     def pressed(self) -> frozenset[str]:
@@ -130,7 +157,14 @@ def gather(circuit: Circuit, predictor: Predictor, observations: Sequence[Observ
                 slip += SLIP_NOTHING
             slip += SLIP_OTHER * _share_of_others(others, held, seen, base)
         frames.append(Frame(held, seen, doubt, slip, presses))
-    return Evidence(tuple(frames), fickle)
+    with_key: dict[str, int] = {}
+    on_pin = [0] * len(circuit.pins)
+    for number, frame in enumerate(frames):
+        for key in frame.held:
+            with_key[key] = with_key.get(key, 0) | 1 << number
+            for pin in circuit.crossing[key]:
+                on_pin[pin] |= 1 << number
+    return Evidence(tuple(frames), fickle, with_key, tuple(on_pin))
 
 
 def _doubt(observation: Observation) -> float:

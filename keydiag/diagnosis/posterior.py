@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 from keydiag.diagnosis.candidates import Candidates
 from keydiag.diagnosis.evidence import Evidence
+from keydiag.diagnosis.kept import Kept
 from keydiag.diagnosis.search import DEPTH, WIDTH, explain
 from keydiag.diagnosis.space import NO_FAULTS, Budget, Space, bits_of
 from keydiag.diagnosis.symptoms import Symptom
@@ -122,7 +123,7 @@ def rank(hypotheses: Sequence[Hypothesis]) -> list[Hypothesis]:
 
 class Explainer:
     """Explains symptom groups of one circuit, one at a time; holds the catalogue's indexes, the
-    simulation memory and the budget of one diagnosis."""
+    simulation memory, the budget of one diagnosis and what was kept of the one before."""
 
     def __init__(self, predictor: Predictor, priors: Priors) -> None:
         self.predictor = predictor
@@ -130,13 +131,20 @@ class Explainer:
         self.near = Candidates(predictor.circuit, predictor, priors, "near")
         self._any: Candidates | None = None
         self.budget = Budget()
+        self.kept = Kept()
 
-    def start_afresh(self) -> None:
+    def begin(self, evidence: Evidence) -> None:
         """Before each diagnosis: the priors as they are now, a whole budget."""
-        self.near.weigh(self.priors)
-        if self._any is not None:
-            self._any.weigh(self.priors)
+        if self.kept.tried != self.priors.tried:
+            self.near.weigh(self.priors)
+            if self._any is not None:
+                self._any.weigh(self.priors)
         self.budget = Budget()
+        self.kept = self.kept.follow(evidence.frames, self.priors.tried)
+
+    def forget(self) -> None:
+        """Search everything anew next time."""
+        self.kept = Kept(tried=self.kept.tried)
 
     def explain_one(self, evidence: Evidence, symptom: Symptom) -> Explained:
         """One group with everything near that may have caused it."""
@@ -163,7 +171,9 @@ class Explainer:
         self, space: Space, symptom: Symptom, width: int = WIDTH, depth: int = DEPTH
     ) -> Explained:
         space.budget = self.budget.share()
-        found = explain(space, symptom.hint, width, depth)
+        earlier = self.kept.earlier(space)
+        found, trail = explain(space, symptom.hint, width, depth, earlier)
+        self.kept.keep(space, trail)
         self.budget.settle(space.budget)
         frames = len(symptom.frames)
         unknown = math.log(UNKNOWN_PRIOR) + frames * math.log(UNKNOWN_FRAME)

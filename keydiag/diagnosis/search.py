@@ -5,12 +5,16 @@ this frame worse is a way on, and so is leaving the frame as it is (a slip of th
 bit).  Each set met on the way is a hypothesis with its exact score, log prior plus log likelihood.
 A set's prior bounds the score of everything grown from it, so branches that cannot come near the
 best are dropped (branch and bound), and the width per step is limited (beam).
+
+A search can go on from an earlier one when frames are added: no score ever rises by one more
+frame, so if the best set still has the score it had, what was dropped stays dropped, and only sets
+that the added frames contradict need to grow.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -35,6 +39,8 @@ MOST_COMBINED = 4
 MOST_TURNED = 8
 # How much one added fault may lower the score on the way to a set whose members only fit together.
 DIP = 9.0
+# Scores this much apart (natural log) differ only by the order in which they were summed.
+ROUNDING = 1e-6
 
 
 def _with_look_alikes(space: Space, node: _Node, floor: float) -> list[_Node]:
@@ -97,15 +103,53 @@ class _Node:
     partial: bool = False  # only the rest frame was looked at: it deviates still
 
 
+class Trail(NamedTuple):
+    """What a search met, to go on from when frames are added: the sets within SLACK of the best,
+    the best score, and how many candidates were looked at."""
+
+    nodes: tuple[_Node, ...]
+    best: float
+    tried: int
+
+
+class Earlier(NamedTuple):
+    """An earlier search, and the numbers of the frames that were added since."""
+
+    trail: Trail
+    added: tuple[int, ...]
+
+
 def explain(
-    space: Space, hint: FaultSet = NO_FAULTS, width: int = WIDTH, depth: int = DEPTH
-) -> dict[FaultSet, Found]:
-    """Fault sets that explain the frames, best first, none below the best by more than SLACK.
+    space: Space,
+    hint: FaultSet = NO_FAULTS,
+    width: int = WIDTH,
+    depth: int = DEPTH,
+    earlier: Earlier | None = None,
+) -> tuple[dict[FaultSet, Found], Trail]:
+    """(fault sets that explain the frames, best first, none below the best by more than SLACK; what
+    a later search can go on from).
 
     hint: a set likely to be good; it only saves work.  The empty set is always judged: its score is
     that of slips and flipped bits alone.
     """
+    begun = space.budget.left
     start = _node(space, NO_FAULTS)
+    going_on = earlier is not None and _gone_on(space, earlier, width, depth)
+    found, best = going_on or _searched(space, start, hint, width, depth)
+    near = [node for node in found.values() if node.score > best - SLACK]
+    kept = [start]
+    for node in near:
+        if node.faults and not _redundant(space, node.faults):
+            kept += _with_look_alikes(space, node, best - SLACK)
+    out = [(node.faults, _as_found(space, node)) for node in kept]
+    out.sort(key=lambda item: (-item[1].score, len(item[0]), _sorted_order(space, item[0])))
+    return dict(out), Trail(tuple(near), best, begun - space.budget.left)
+
+
+def _searched(
+    space: Space, start: _Node, hint: FaultSet, width: int, depth: int
+) -> tuple[dict[FaultSet, _Node], float]:
+    """(the sets met, the best score)."""
     prices = _prices(space, start)
     found: dict[FaultSet, _Node] = {NO_FAULTS: start}
     frontier = [start]
@@ -115,11 +159,56 @@ def explain(
         frontier.append(guess)
     best = max(node.score for node in frontier)
     best = max(best, _dive(space, prices, max(frontier, key=lambda n: n.score), best))
+    return found, _grow(space, prices, found, frontier, best, width, depth)
+
+
+def _gone_on(
+    space: Space, earlier: Earlier, width: int, depth: int
+) -> tuple[dict[FaultSet, _Node], float] | None:
+    """The same, going on from an earlier search; None if the best set of then has lost by the added
+    frames, so that what was dropped may count again."""
+    trail, added = earlier
+    old = [number for number in range(len(space.frames)) if number not in added]
+    found = {node.faults: _lifted(space, node, old) for node in trail.nodes}
+    best = max((node.score for node in found.values()), default=-math.inf)
+    if best < trail.best - ROUNDING:
+        return None
+    # Charged as if searched anew: what a diagnosis may look at must not depend on its past.
+    space.budget.left -= trail.tried
+    frontier = [node for node in found.values() if any(node.fits[n][0] for n in added)]
+    return found, _grow(space, {}, found, frontier, best, width, depth, added)
+
+
+def _lifted(space: Space, node: _Node, old: list[int]) -> _Node:
+    """The node with the frames that were added; old: the numbers its frames have now."""
+    known = dict(zip(old, node.fits, strict=True))
+    fits = tuple(
+        known.get(number) or space.fit(number, node.faults) for number in range(len(space.frames))
+    )
+    left = frozenset(n for n in node.left if n == old[n] == 0)  # the rest frame
+    return _Node(node.faults, left, node.prior, node.prior + sum(fit[1] for fit in fits), fits)
+
+
+def _grow(
+    space: Space,
+    prices: dict[int, float],
+    found: dict[FaultSet, _Node],
+    frontier: list[_Node],
+    best: float,
+    width: int,
+    depth: int,
+    among: Sequence[int] | None = None,
+) -> float:
+    """Grow the sets of the frontier until nothing near the best is left to grow; put all sets met
+    into `found` and return the best score.  among: the frames to work on, if not all."""
     met: set[tuple[FaultSet, frozenset[int]]] = set()
     for _ in range(3 * depth):
         following: list[_Node] = []
         for node in frontier:
-            for child in _children(space, prices, node, best - SLACK):
+            worst = _worst_frame(node, among)
+            if worst is None:
+                continue
+            for child in _children(space, prices, node, worst, best - SLACK):
                 if (child.faults, child.left) in met or len(child.faults) > depth:
                     continue
                 met.add((child.faults, child.left))
@@ -135,19 +224,17 @@ def explain(
         frontier = following[:width]
         if not frontier:
             break
-    kept = [start]
-    for node in found.values():
-        if node.faults and node.score > best - SLACK and not _redundant(space, node.faults):
-            kept += _with_look_alikes(space, node, best - SLACK)
-    out = [(node.faults, _as_found(space, node)) for node in kept]
-    out.sort(key=lambda item: (-item[1].score, len(item[0]), _sorted_order(space, item[0])))
-    return dict(out)
+    return best
 
 
 def _dive(space: Space, prices: dict[int, float], node: _Node, best: float) -> float:
     """The score reached by taking the best next fault again and again: a floor for the search."""
     while True:
-        children = [c for c in _children(space, prices, node, best - SLACK) if not c.partial]
+        worst = _worst_frame(node)
+        if worst is None:
+            return best
+        grown = _children(space, prices, node, worst, best - SLACK)
+        children = [child for child in grown if not child.partial]
         if not children:
             return best
         node = max(children, key=lambda n: (round(n.score, 6), _sorted_order(space, n.faults)))
@@ -194,12 +281,10 @@ def _prices(space: Space, start: _Node) -> dict[int, float]:
 
 
 def _children(
-    space: Space, prices: dict[int, float], node: _Node, floor: float
+    space: Space, prices: dict[int, float], node: _Node, worst: int, floor: float
 ) -> Iterator[_Node]:
-    """The ways on from a node; sets that cannot reach the score `floor` are not looked at."""
-    worst = _worst_frame(node)
-    if worst is None:
-        return
+    """The ways on from a node by working on its frame `worst`; sets that cannot reach the score
+    `floor` are not looked at."""
     yield _left(space, node, worst)
     wrong = node.fits[worst][0]
     before = space.predicted(worst, node.faults)
@@ -242,11 +327,12 @@ def _children(
 def _turned(space: Space, number: int, faults: FaultSet) -> bool:
     """True if all that is wrong in this frame is right the other way round: a diode on the path put
     in backwards would mend it."""
-    wrong = bits_of(space.deviating(number, faults))
-    if len(wrong) > MOST_TURNED:
+    deviating, bits = space.deviating(number, faults), space.predicted(number, faults).bits
+    count = deviating.bit_count()
+    if count > MOST_TURNED or 2 * (deviating & bits).bit_count() != count:
         return False
+    wrong = bits_of(deviating)
     width = len(space.predictor.circuit.pins)
-    bits = space.predicted(number, faults).bits
     pairs = {(bit // width - 1, bit % width): bool(bits >> bit & 1) for bit in wrong}
     return all(pairs.get((sense, drive)) is (not told) for (drive, sense), told in pairs.items())
 
@@ -291,10 +377,11 @@ def _grown(space: Space, node: _Node, fault: Fault, floor: float) -> _Node | Non
     return _Node(faults, node.left, prior, score, tuple(fits)) if score > floor else None
 
 
-def _worst_frame(node: _Node) -> int | None:
-    """The frame to work on: rest before presses, then the most wrong bits."""
+def _worst_frame(node: _Node, among: Sequence[int] | None = None) -> int | None:
+    """The frame to work on, of these or of all: rest before presses, then the most wrong bits."""
     worst: int | None = None
-    for number, (wrong, _) in enumerate(node.fits):
+    for number in range(len(node.fits)) if among is None else among:
+        wrong = node.fits[number][0]
         if wrong and number not in node.left:
             if number == 0:
                 return 0

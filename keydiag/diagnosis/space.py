@@ -13,16 +13,10 @@ from keydiag.diagnosis.candidates import Candidates
 from keydiag.diagnosis.evidence import Evidence, Frame
 from keydiag.faults import Fault, Packed, Predictor
 from keydiag.faults.kinds import OPEN_IN_KEY, key_of
-from keydiag.faults.predict import NO_KEYS, FaultSet
+from keydiag.faults.predict import CONNECTORS, NO_KEYS, FaultSet
 from keydiag.faults.priors import Priors
 
 NO_FAULTS: FaultSet = frozenset()
-
-# Kinds that let current pass between nets that are apart on the board.
-CONNECTORS = frozenset(
-    ("bridge", "stuck-switch", "swapped-leads", "misplaced-lead", "miswired-key", "swapped-keys",
-     "line-to-ground", "line-to-supply")
-)  # fmt: skip
 
 # Kinds that only ever add conduction, and kinds that only ever take it away (a line tied to the
 # supply can turn either into the other).
@@ -75,9 +69,8 @@ class Space:
     care: Sequence[int]  # per frame: the packed bits that belong to this search
     context: FaultSet = NO_FAULTS  # faults taken for granted, part of every prediction
     budget: Budget = field(default_factory=Budget)
-    _fits: dict[tuple[int, FaultSet], tuple[int, float]] = field(default_factory=dict)
+    _fits: dict[FaultSet, dict[int, tuple[int, float]]] = field(default_factory=dict)
     _showing: dict[Fault, int] = field(default_factory=dict)
-    _lines: list[int] = field(default_factory=list)
 
     @property
     def frames(self) -> tuple[Frame, ...]:
@@ -85,15 +78,17 @@ class Space:
 
     def fit(self, number: int, faults: FaultSet) -> tuple[int, float]:
         """(wrong bits, log likelihood) of frame `number` under a fault set."""
-        known = self._fits.get((number, faults))
+        fits = self._fits.get(faults)
+        if fits is None:
+            fits = self._fits[faults] = {}
+        known = fits.get(number)
         if known is None:
             frame, care = self.frames[number], self.care[number]
             bits, unknown = self.predicted(number, faults)
             wrong = ((bits ^ frame.seen) & care & ~unknown).bit_count()
             if unknown:
                 unknown &= ~self.open_anyway(number, faults)
-            doubt = (unknown & care).bit_count()
-            known = self._fits[number, faults] = (wrong, frame.fit(wrong, doubt))
+            known = fits[number] = (wrong, frame.fit(wrong, (unknown & care).bit_count()))
         return known
 
     def open_anyway(self, number: int, faults: FaultSet) -> int:
@@ -109,7 +104,9 @@ class Space:
 
     def predicted(self, number: int, faults: FaultSet) -> Packed:
         """What the frame reads under a fault set."""
-        return self.predictor.packed(faults | self.context, self.frames[number].held)
+        if self.context:
+            faults = faults | self.context
+        return self.predictor.packed(faults, self.frames[number].held)
 
     def deviating(self, number: int, faults: FaultSet) -> int:
         """Packed mask of the frame's wrong bits under a fault set."""
@@ -138,12 +135,21 @@ class Space:
                     if other.kind == "swapped-keys" and not shows.isdisjoint(other.at):
                         shows = shows.union(other.at)
             if not any(facts(other)[1] & shows for other in others):
-                held = [frame.held for frame in self.frames]
-                return sum(1 << n for n, keys in enumerate(held) if not shows.isdisjoint(keys))
+                return self.evidence.with_any_of(shows)
         packed = self.predictor.packed
         if packed(others | {fault}, NO_KEYS) != packed(others, NO_KEYS):
             return (1 << len(self.frames)) - 1
-        connectors = [facts(o)[2] for o in others if o.kind in CONNECTORS]
+        return self.evidence.on_lines(self._joined(lines, others))
+
+    def lines_met_by(self, number: int) -> int:
+        """Mask of the pins whose lines the keys of this frame stand on, and those joined to them by
+        the faults taken for granted."""
+        lines = self.predictor.lines_of(self.frames[number].held)
+        return self._joined(lines, self.context)
+
+    def _joined(self, lines: int, faults: FaultSet) -> int:
+        """These lines with all that the connectors among these faults join to them."""
+        connectors = [self.predictor.facts(f)[2] for f in faults if f.kind in CONNECTORS]
         grown = True
         while grown:
             grown = False
@@ -151,17 +157,14 @@ class Space:
                 if more & lines and more & ~lines:
                     lines |= more
                     grown = True
-        return sum(1 << n for n, mask in enumerate(self.frame_lines()) if mask & lines)
-
-    def frame_lines(self) -> list[int]:
-        """Per frame, the mask of the pins whose lines the keys held stand on."""
-        if not self._lines:
-            self._lines.extend(self.predictor.lines_of(frame.held) for frame in self.frames)
-        return self._lines
+        return lines
 
     def weight(self, fault: Fault) -> float:
         """Log odds of a fault in the search: one open place of a key stands for all of them."""
-        return self.candidates.weight.get(fault) or self.priors.log_odds(fault)
+        known = self.candidates.weight.get(fault)
+        if known is None:
+            known = self.candidates.weight[fault] = self.priors.log_odds(fault)
+        return known
 
     def prior(self, faults: FaultSet) -> float:
         """Log prior odds of a fault set against no fault at all."""

@@ -10,13 +10,14 @@ the other groups' nuclei as context and their cells masked out.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import NamedTuple
 
 from keydiag.diagnosis.candidates import Candidates
 from keydiag.diagnosis.evidence import LOG_FLIP, Evidence
-from keydiag.diagnosis.space import NO_FAULTS, Space, bits_of, ways_on
+from keydiag.diagnosis.gains import Gain, Stage, best_at_rest
+from keydiag.diagnosis.kept import Kept
+from keydiag.diagnosis.space import NO_FAULTS, Space, bits_of
 from keydiag.faults import Fault, Predictor
 from keydiag.faults.predict import FaultSet
 from keydiag.faults.priors import Priors
@@ -66,16 +67,18 @@ class Splitter:
     predictor: Predictor
     priors: Priors
     candidates: Candidates
+    kept: Kept
 
     def split(self, evidence: Evidence, first: Fault | None = None) -> list[Symptom]:
         """The symptom groups, wholesale ones first; [] means nothing deviates.  `first` is peeled
         off before anything else."""
         pins = len(self.predictor.circuit.pins)
         everything = (1 << pins * (pins + 1)) - 1
-        peeled, base, gains = self._peel(evidence, everything, first)
+        peeled, space, stage = self._peel(evidence, everything, first)
+        base = stage.base
         nuclei = frozenset(peeled)
         at_rest = base[0] if base and not evidence.frames[0].held else 0
-        groups = _joined(base, gains, at_rest)
+        groups = _joined(space, stage, at_rest)
         out = [
             Symptom(
                 mask,
@@ -92,50 +95,42 @@ class Splitter:
 
     def _peel(
         self, evidence: Evidence, everything: int, first: Fault | None
-    ) -> tuple[dict[Fault, tuple[int, ...]], list[int], list[Gain]]:
-        """(faults that explain several frames at once, with the cells each one mends; per frame the
-        deviating bits that are left; what each further fault would do about them)."""
+    ) -> tuple[dict[Fault, tuple[int, ...]], Space, Stage]:
+        """(faults that explain several frames at once, with the cells each one mends; what is left
+        with them taken for granted, and what each further fault would do about it)."""
         peeled: dict[Fault, tuple[int, ...]] = {}
         while True:
             space = self._space(evidence, everything, frozenset(peeled))
-            base = [space.deviating(n, NO_FAULTS) for n in range(len(evidence.frames))]
+            stage = self.kept.stage(space)
             chosen = None
             if first is not None:
-                chosen, first = gain_of(space, first, base), None
-            elif base and base[0] and not evidence.frames[0].held:
-                chosen = self._most_worth(base, self._gains_at_rest(space, base))
+                chosen, first = stage.settled(space, stage.gain(space, first)), None
+            elif stage.base and stage.base[0] and not evidence.frames[0].held:
+                chosen = self._most_worth(space, stage, best_at_rest(space, stage, AT_REST))
             if chosen is None:
-                gains = [gain_of(space, fault, base) for fault in _touching(space, base)]
-                chosen = self._most_worth(base, gains)
+                gains = [stage.gain(space, fault) for fault in stage.touching]
+                chosen = self._most_worth(space, stage, gains)
                 if chosen is None or len(peeled) == MOST_NUCLEI:
-                    return peeled, base, gains
-            mask = [0] * len(base)
-            for number, bits in chosen.fixed:
-                mask[number] = bits
-            peeled[chosen.fault] = tuple(mask)
+                    return peeled, space, stage
+            peeled[chosen.fault] = tuple(chosen.fixed.get(n, 0) for n in range(len(stage.base)))
 
-    def _gains_at_rest(self, space: Space, base: list[int]) -> list[Gain]:
-        """The few faults that do best at rest; what deviates there comes first."""
-        worth = []
-        for fault in ways_on(space, 0, NO_FAULTS):
-            now = space.deviating(0, frozenset((fault,)))
-            mended, harmed = (base[0] & ~now).bit_count(), (now & ~base[0]).bit_count()
-            if mended > harmed:
-                # Every bit stands for the same bit of every press.
-                score = self.priors.log_odds(fault) + (harmed - mended) * LOG_FLIP
-                worth.append((-score, space.candidates.order(fault), fault))
-        return [gain_of(space, fault, base) for _, _, fault in sorted(worth)[:AT_REST]]
-
-    def _most_worth(self, base: list[int], gains: list[Gain]) -> Gain | None:
-        best: Gain | None = None
-        most = 0.0
+    def _most_worth(self, space: Space, stage: Stage, gains: Iterable[Gain]) -> Gain | None:
+        """The gain that is worth most beyond nothing; those that cannot be are not settled."""
+        hopes = []
         for gain in gains:
-            if len(gain.fixed) < 2:
-                continue
-            credit = sum(bits.bit_count() / base[n].bit_count() for n, bits in gain.fixed)
-            worth = self.priors.log_odds(gain.fault) + gain.harmed * LOG_FLIP - credit * APART
-            if worth > most:
-                most, best = worth, gain
+            more = stage.hoped(gain)
+            hope = gain.odds + gain.harmed * LOG_FLIP - (gain.credit + more) * APART
+            if len(gain.fixed) + more >= 2 and hope > 0:
+                hopes.append((round(-hope, 6), self.candidates.order(gain.fault), gain))
+        best: Gain | None = None
+        most = (0.0, 0)
+        for hope, order, gain in sorted(hopes, key=lambda item: item[:2]):
+            if hope > most[0]:
+                break
+            stage.settled(space, gain)
+            worth = gain.odds + gain.harmed * LOG_FLIP - gain.credit * APART
+            if len(gain.fixed) >= 2 and (round(-worth, 6), order) < most:
+                most, best = (round(-worth, 6), order), gain
         return best
 
     def _space(self, evidence: Evidence, everything: int, context: FaultSet) -> Space:
@@ -143,15 +138,20 @@ class Splitter:
         return Space(evidence, self.predictor, self.priors, self.candidates, care, context)
 
 
-def _joined(base: list[int], gains: list[Gain], at_rest: int) -> list[tuple[int, ...]]:
+def _joined(space: Space, stage: Stage, at_rest: int) -> list[tuple[int, ...]]:
     """Groups of deviating bits; per group, its mask for every frame."""
+    base = stage.base
     cells = [(number, bit) for number, bits in enumerate(base) for bit in bits_of(bits)]
     parent = {cell: cell for cell in cells}
     mended: set[Cell] = set()
-    for gain in gains:
+    for fault in stage.touching:
+        gain = stage.gain(space, fault)
+        if len(gain.fixed) + stage.hoped(gain) <= HARM * gain.harmed:
+            continue
+        stage.settled(space, gain)
         if len(gain.fixed) <= HARM * gain.harmed:
             continue
-        group = [(number, bit) for number, bits in gain.fixed for bit in bits_of(bits)]
+        group = [(number, bit) for number, bits in gain.fixed.items() for bit in bits_of(bits)]
         mended.update(group)
         _join_all(parent, (cell for cell in group if cell in parent))
     for number in range(len(base)):
@@ -168,64 +168,11 @@ def _joined(base: list[int], gains: list[Gain], at_rest: int) -> list[tuple[int,
     return [_mask(members, len(base)) for members in groups.values()]
 
 
-class Gain(NamedTuple):
-    """What one more fault alone does to all frames: how many right bits it spoils, at most two
-    counted in each frame (one more fault there may undo them all), and the bits it mends, as
-    (frame, packed mask)."""
-
-    fault: Fault
-    harmed: int
-    fixed: list[tuple[int, int]]
-
-
-def gain_of(space: Space, fault: Fault, base: Sequence[int]) -> Gain:
-    """Try one fault.  `base` holds each frame's wrong bits under the space's context.
-
-    A fault that changes the rest reading is looked at in the rest frame and in the frames that
-    share its lines; in the others it does what it does at rest.
-    """
-    single = frozenset((fault,))
-    if not base[0] and not space.frames[0].held:
-        spoilt = space.deviating(0, single)
-        if spoilt:  # at rest, so in every frame: it explains nothing here
-            return Gain(fault, 2 * len(base), [])
-    showing = bits_of(space.showing(fault, NO_FAULTS))
-    near, far = showing, []
-    if len(showing) == len(base) and not space.frames[0].held and len(base) > 1:
-        lines = space.predictor.facts(fault)[2]
-        near = [0] + [n for n, mask in enumerate(space.frame_lines()) if mask & lines]
-        far = sorted(set(showing) - set(near))
-    spoilt = 0
-    fixed = []
-    mended_at_rest, harmed_at_rest = 0, 0
-    for number in near:
-        now = space.deviating(number, single)
-        mended, harmed = base[number] & ~now, now & ~base[number]
-        spoilt += min(2, harmed.bit_count())
-        if mended:
-            fixed.append((number, mended))
-        if not number:
-            mended_at_rest, harmed_at_rest = mended, harmed
-    if far:
-        spoilt += min(2, harmed_at_rest.bit_count()) * len(far)
-        fixed += [(n, base[n] & mended_at_rest) for n in far if base[n] & mended_at_rest]
-    return Gain(fault, spoilt, fixed)
-
-
 def merge(one: Symptom, two: Symptom, hint: FaultSet) -> Symptom:
     """Two groups as one, for when their best explanations turn out to depend on each other."""
     mask = tuple(a | b for a, b in zip(one.mask, two.mask, strict=True))
     care = tuple(a | b for a, b in zip(one.care, two.care, strict=True))
     return Symptom(mask, care, one.context & two.context, hint)
-
-
-def _touching(space: Space, base: Sequence[int]) -> list[Fault]:
-    """Single faults that can change a deviating frame."""
-    found: dict[Fault, None] = {}
-    for number, bits in enumerate(base):
-        if bits:
-            found.update(dict.fromkeys(ways_on(space, number, NO_FAULTS)))
-    return list(found)
 
 
 def _mask(cells: Iterable[Cell], count: int) -> tuple[int, ...]:

@@ -14,10 +14,10 @@ from itertools import combinations
 from keydiag.diagnosis.candidates import pins_of
 from keydiag.diagnosis.evidence import Evidence
 from keydiag.diagnosis.posterior import Explained, Explainer, best_of
-from keydiag.diagnosis.space import CONNECTORS, NO_FAULTS, Space, bits_of, ways_on
+from keydiag.diagnosis.space import NO_FAULTS, Space, bits_of, ways_on
 from keydiag.diagnosis.symptoms import Splitter, merge
 from keydiag.faults import Fault
-from keydiag.faults.predict import FaultSet
+from keydiag.faults.predict import CONNECTORS, FaultSet
 
 # A best explanation that leaves more of this probability to `unknown` is not trusted: look further
 # away before giving up.
@@ -41,7 +41,7 @@ MOST_MOVED = 2
 def explain_all(explainer: Explainer, evidence: Evidence) -> tuple[tuple[Explained, ...], bool]:
     """(the evidence's symptom groups, each with its hypotheses, () if nothing deviates; whether the
     budget was spent, so that there may be more to say)."""
-    explainer.start_afresh()
+    explainer.begin(evidence)
     explained = _begun(explainer, evidence)
     explained = _settled(explainer, evidence, explained)
     if any(map(_strained, explained)):
@@ -92,7 +92,7 @@ def _if_good(groups: Iterator[Explained]) -> list[Explained] | None:
 
 def _from(explainer: Explainer, evidence: Evidence, first: Fault | None) -> Iterator[Explained]:
     """Split, beginning with the fault `first` if there is one, and explain group after group."""
-    splitter = Splitter(explainer.predictor, explainer.priors, explainer.near)
+    splitter = Splitter(explainer.predictor, explainer.priors, explainer.near, explainer.kept)
     for symptom in splitter.split(evidence, first):
         yield explainer.explain_one(evidence, symptom)
 
@@ -153,7 +153,9 @@ def _rescued(
     for i, one in enumerate(explained):
         if not _strained(one):
             continue
-        for j, two in enumerate(explained):
+        # The smallest first: a fault that shows in every frame takes long to search for.
+        for j in sorted(range(len(explained)), key=lambda n: len(explained[n].symptom.frames)):
+            two = explained[j]
             if i == j or not reach[i] & reach[j] or explainer.budget.spent:
                 continue
             joined = _together(explainer, evidence, one, two)

@@ -1,7 +1,8 @@
 """Fault sets -> readings, with a memory.
 
 `predict` is the plain function.  `Predictor` gives the same answers in packed form and remembers
-them, together with the circuits under each fault set.
+them.  It simulates only what hangs together: faults whose lines do not meet, and do not meet the
+lines of the keys held, know nothing of each other, and their readings are put together.
 
 Packed form: one integer, pins+1 fields of `pins` bits: field 0 is the rest mask, field i+1 the mask
 read while pin i is driven.  Comparing two readings is then one xor and one population count.
@@ -18,9 +19,17 @@ from keydiag.faults.kinds import Fault, changes, conducts_at_rest, key_of, keys_
 FaultSet = frozenset[Fault]
 NO_KEYS: frozenset[str] = frozenset()
 
-# What is remembered before starting afresh: some 100 MB of readings, some 20 MB of wirings.
+# What is remembered before starting afresh: some 100 MB of readings, some 20 MB of wirings, some
+# 10 MB of fault sets laid out.
 MOST_KNOWN = 400_000
 MOST_WIRINGS = 10_000
+MOST_LAID_OUT = 20_000
+
+# Kinds that let current pass between nets that are apart on the board.
+CONNECTORS = frozenset(
+    ("bridge", "stuck-switch", "swapped-leads", "misplaced-lead", "miswired-key", "swapped-keys",
+     "line-to-ground", "line-to-supply")
+)  # fmt: skip
 
 
 class Packed(NamedTuple):
@@ -32,6 +41,34 @@ class Packed(NamedTuple):
     def mismatch(self, seen: int, care: int) -> int:
         """How many guaranteed bits under the mask `care` differ from the packed reading `seen`."""
         return ((self.bits ^ seen) & care & ~self.unknown).bit_count()
+
+
+class _Member(NamedTuple):
+    """One fault of a set.
+
+    shows: mask of the keys that show it, -1 for any; lines: mask of the pins whose lines it is on;
+    conducts: mask of the keys it makes part of the circuit at rest.
+    """
+
+    fault: Fault
+    shows: int
+    lines: int
+    conducts: int
+
+
+class _Layout(NamedTuple):
+    """A fault set made ready for questions.
+
+    conducts: mask of the keys that are part of the circuit at rest; swaps: masks of the pairs of
+    keys that are exchanged; connectors: per member that joins nets, the mask of its lines;
+    everywhere: members on every line.
+    """
+
+    members: list[_Member]
+    conducts: int
+    swaps: list[int]
+    connectors: list[int]
+    everywhere: list[Fault]
 
 
 def predict(circuit: Circuit, faults: Iterable[Fault], held: Iterable[str]) -> Prediction:
@@ -76,6 +113,20 @@ def _pack(rest: int, low: tuple[int, ...]) -> int:
     return bits | rest
 
 
+def _apart(members: list[_Member]) -> list[list[Fault]]:
+    """These faults in groups whose lines do not meet."""
+    groups: list[tuple[int, list[Fault]]] = []
+    for fault, _, lines, _ in members:
+        met = [group for group in groups if group[0] & lines]
+        groups = [group for group in groups if not group[0] & lines]
+        own = [fault]
+        for more_lines, more in met:
+            lines |= more_lines
+            own += more
+        groups.append((lines, own))
+    return [faults for _, faults in groups]
+
+
 class Predictor:
     """Exact simulation of fault sets, remembering what it has worked out.
 
@@ -88,13 +139,21 @@ class Predictor:
         self._lines_of_key = {
             key: 1 << row | 1 << column for key, (row, column) in circuit.crossing.items()
         }
+        self._number = {key: number for number, key in enumerate(circuit.keys)}
         self._facts: dict[Fault, tuple[frozenset[str] | None, frozenset[str], int]] = {}
+        self._members: dict[Fault, _Member] = {}
         self._known: dict[tuple[FaultSet, frozenset[str]], Packed] = {}
+        self._parts: dict[tuple[FaultSet, frozenset[str]], Packed] = {}
+        self._laid_out: dict[FaultSet, _Layout] = {}
+        self._masks: dict[frozenset[str], tuple[int, int]] = {}
         self._wired: dict[FaultSet, Wiring] = {}
+        self._healthy = self._simulated(frozenset(), NO_KEYS).bits
 
     def forget(self) -> None:
         """Drop everything remembered."""
         self._known.clear()
+        self._parts.clear()
+        self._laid_out.clear()
         self._wired.clear()
 
     def facts(self, fault: Fault) -> tuple[frozenset[str] | None, frozenset[str], int]:
@@ -145,12 +204,105 @@ class Predictor:
         return frozenset(chosen)
 
     def _work_out(self, faults: FaultSet, held: frozenset[str]) -> Packed:
-        wiring = self._wired.get(faults)
-        if wiring is None:
-            if len(self._wired) > MOST_WIRINGS:
-                self._wired.clear()
-            wiring = self._wired[faults] = wired(self.circuit, faults)
-        return Packed(*wiring.packed(held))
+        if not faults:
+            return self._simulated(faults, held)
+        members, conducts, swaps, connectors, everywhere = self._layout(faults)
+        active, joined = self._held(held)
+        active |= conducts
+        for _ in swaps:  # exchanges add up: three keys in a ring are two of them
+            for pair in swaps:
+                if pair & active:
+                    active |= pair
+        grown = bool(connectors)
+        while grown:
+            grown = False
+            for more in connectors:
+                if more & joined and more & ~joined:
+                    joined |= more
+                    grown = True
+        near, far = [], []
+        for member in members:
+            _, shows, lines, _ = member
+            if shows < 0 or shows & active:
+                if lines & joined:
+                    near.append(member[0])
+                else:
+                    far.append(member)
+        if not far:
+            return self._simulated(frozenset(near), held)
+        bits, unknown = self._simulated(frozenset(near), held) if held else (self._healthy, 0)
+        for part in _apart(far) if len(far) > 1 else [[far[0].fault]]:
+            more_bits, more_unknown = self._simulated(frozenset(part + everywhere), NO_KEYS)
+            bits ^= more_bits ^ self._healthy
+            unknown |= more_unknown
+        return Packed(bits, unknown)
+
+    def _layout(self, faults: FaultSet) -> _Layout:
+        known = self._laid_out.get(faults)
+        if known is None:
+            if len(self._laid_out) > MOST_LAID_OUT:
+                self._laid_out.clear()
+            members = [self._members.get(fault) or self._member(fault) for fault in faults]
+            conducts = 0
+            swaps, connectors, everywhere = [], [], []
+            for fault, shows, lines, keys in members:
+                kind = fault[0]
+                if kind in CONNECTORS:
+                    connectors.append(lines)
+                    conducts |= keys
+                    if kind == "swapped-keys":
+                        swaps.append(shows)
+                elif kind == "wrong-cathode-at":
+                    everywhere.append(fault)
+            known = self._laid_out[faults] = _Layout(
+                members, conducts, swaps, connectors, everywhere
+            )
+        return known
+
+    def _member(self, fault: Fault) -> _Member:
+        shows, conducts, lines = self.facts(fault)
+        mask = -1 if shows is None else self._mask(shows)
+        known = self._members[fault] = _Member(fault, mask, lines, self._mask(conducts))
+        return known
+
+    def _held(self, held: frozenset[str]) -> tuple[int, int]:
+        """(mask of these keys, mask of the pins whose lines they stand on)."""
+        known = self._masks.get(held)
+        if known is None:
+            if len(self._masks) > MOST_LAID_OUT:
+                self._masks.clear()
+            known = self._masks[held] = self._mask(held), self.lines_of(held)
+        return known
+
+    def _mask(self, keys: Iterable[str]) -> int:
+        mask = 0
+        for key in keys:
+            mask |= 1 << self._number[key]
+        return mask
+
+    def _simulated(self, faults: FaultSet, held: frozenset[str]) -> Packed:
+        known = self._parts.get((faults, held))
+        if known is None:
+            if len(self._parts) > MOST_KNOWN:
+                self._parts.clear()
+            wiring = self._wired.get(faults)
+            if wiring is None:
+                if len(self._wired) > MOST_WIRINGS:
+                    self._wired.clear()
+                wiring = self._wired[faults] = self._wire(faults)
+            known = self._parts[faults, held] = Packed(*wiring.packed(held))
+        return known
+
+    def _wire(self, faults: FaultSet) -> Wiring:
+        """The circuit with these faults, from the one with all but one of them if there is one."""
+        wired_before = self._wired.get
+        for fault in faults:
+            before = wired_before(faults - {fault})
+            if before is not None:
+                found = before.with_one_more(changes(self.circuit, fault))
+                if found is not None:
+                    return found
+        return wired(self.circuit, faults)
 
     def _lines(self, fault: Fault) -> int:
         circuit = self.circuit

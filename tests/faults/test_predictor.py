@@ -45,6 +45,24 @@ def test_the_predictor_is_the_plain_prediction(data):
     assert unpack(packed.bits & ~packed.unknown, pins) == plain.as_reading()
 
 
+@settings(max_examples=200, deadline=None)
+@given(st.data())
+def test_a_set_grown_fault_by_fault_is_the_plain_prediction(data):
+    """What is taken over from the set with one fault less is right too."""
+    at = data.draw(st.integers(0, len(CIRCUITS) - 1), label="which half")
+    circuit, predictor = CIRCUITS[at], Predictor(CIRCUITS[at])
+    order = data.draw(SETS[at].map(sorted).flatmap(st.permutations), label="faults")
+    held = data.draw(held_keys(circuit), label="held")
+    for count in range(len(order) + 1):
+        faults = frozenset(order[:count])
+        plain = predict(circuit, faults, held)
+        packed = predictor.packed(faults, held)
+        unknown = unpack(packed.unknown, len(circuit.pins))
+        assert (unknown.rest, unknown.low) == (plain.rest_unknown, plain.unknown)
+        sure = unpack(packed.bits & ~packed.unknown, len(circuit.pins))
+        assert sure == plain.as_reading()
+
+
 @settings(max_examples=300, deadline=None)
 @given(st.data())
 def test_a_fault_shows_only_with_its_keys(data):

@@ -1,0 +1,123 @@
+"""Going on from the diagnosis before comes to what searching anew comes to."""
+
+from __future__ import annotations
+
+from random import Random
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from keydiag.circuit import Circuit
+from keydiag.diagnosis import Diagnostician
+from keydiag.diagnosis.evidence import Frame, gather
+from keydiag.diagnosis.gains import Stage, staged
+from keydiag.diagnosis.kept import added
+from keydiag.diagnosis.posterior import Explained, best_of
+from keydiag.diagnosis.space import Space
+from keydiag.faults import Fault, enumerate_faults
+from keydiag.faults.priors import Priors
+from keydiag.observe import Observation
+from tests.diagnosis.halves import bramblewick, small, sweep
+
+SMALL = Circuit(small())
+SMALL_FAULTS = enumerate_faults(SMALL)
+LEFT = Circuit(bramblewick())
+LEFT_FAULTS = enumerate_faults(LEFT)
+LEFT_WEIGHTS = [Priors(LEFT).probability(fault) for fault in LEFT_FAULTS]
+
+# What the one search drops as too improbable (5e-4 of the best) and the other keeps may differ.
+TAILS = 0.01
+
+
+def marginals(groups: tuple[Explained, ...]) -> dict[Fault, float]:
+    out: dict[Fault, float] = {}
+    for group in groups:
+        for fault, probability in group.marginals().items():
+            out[fault] = max(out.get(fault, 0.0), probability)
+    return out
+
+
+def compare(circuit: Circuit, observations: list[Observation]) -> None:
+    """Diagnose press by press, going on and anew, and hold the one against the other."""
+    going_on = Diagnostician(circuit)
+    for count in range(1, len(observations) + 1):
+        seen = observations[:count]
+        evidence, groups = going_on.explain(seen)
+        anew = Diagnostician(circuit).explain(seen)[1]
+        score = going_on.explainer.whole(evidence).score
+        assert score(best_of(groups)) >= score(best_of(anew)) - 1e-6, count
+        one, two = marginals(groups), marginals(anew)
+        for fault in one.keys() | two.keys():
+            assert one.get(fault, 0) == pytest.approx(two.get(fault, 0), abs=TAILS), (count, fault)
+
+
+@settings(deadline=None, max_examples=40)
+@given(
+    faults=st.lists(st.sampled_from(SMALL_FAULTS), min_size=1, max_size=3, unique=True),
+    order=st.randoms(use_true_random=False),
+)
+def test_going_on_is_as_good_as_searching_anew(faults: list[Fault], order: Random) -> None:
+    observations = sweep(SMALL, faults)
+    presses = observations[1:]
+    order.shuffle(presses)
+    compare(SMALL, observations[:1] + presses)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_going_on_in_a_whole_half(seed: int) -> None:
+    draw = Random(seed)
+    observations = sweep(LEFT, set(draw.choices(LEFT_FAULTS, LEFT_WEIGHTS, k=3)))
+    compare(LEFT, observations[:1] + draw.sample(observations[1:], 12))
+
+
+def settled(space: Space, stage: Stage) -> dict[Fault, tuple[object, ...]]:
+    out = {}
+    for fault in stage.touching:
+        gain = stage.settled(space, stage.gain(space, fault))
+        credit = round(gain.credit, 9)
+        out[fault] = (gain.harmed if gain.fixed else None, gain.fixed, credit, gain.at_rest)
+    return out
+
+
+@settings(deadline=None, max_examples=40)
+@given(
+    faults=st.lists(st.sampled_from(SMALL_FAULTS), min_size=1, max_size=3, unique=True),
+    granted=st.lists(st.sampled_from(SMALL_FAULTS), max_size=2, unique=True),
+    order=st.randoms(use_true_random=False),
+)
+def test_a_stage_grown_frame_by_frame_is_the_stage_at_once(
+    faults: list[Fault], granted: list[Fault], order: Random
+) -> None:
+    """Whether looked at meanwhile or not, and wherever the new frames stand among the others."""
+    explainer = Diagnostician(SMALL).explainer
+    presses = sweep(SMALL, faults)
+    rest, presses = presses[:1], presses[1:]
+    order.shuffle(presses)
+    stage = None
+    frames: tuple[Frame, ...] = ()
+    for count in range(len(presses) + 1):
+        evidence = gather(SMALL, explainer.predictor, rest + presses[:count])
+        space = explainer.whole(evidence)
+        space.context = frozenset(granted)
+        stage = staged(space, stage, added(frames, evidence.frames) or ())
+        frames = evidence.frames
+        for fault in list(stage.touching)[::2]:
+            gain = stage.gain(space, fault)
+            if order.random() < 0.5:
+                stage.settled(space, gain)
+        at_once = staged(space, None, ())
+        if count % 3 == 2 or count == len(presses):
+            assert settled(space, stage) == settled(space, at_once)
+
+
+def test_frames_that_were_added_are_told_from_frames_that_changed() -> None:
+    rest, one, two, three = (
+        Frame(frozenset(keys), 0, 0.0, 0.0) for keys in ((), ("A",), ("B",), ("C",))
+    )
+    assert added((rest, two), (rest, one, two, three)) == (1, 3)
+    assert added((rest, two), (rest, two)) == ()
+    assert added((rest, two), (rest, one)) is None  # one is gone
+    assert added((rest, two), (rest, Frame(frozenset("B"), 5, 0.0, 0.0))) is None  # read anew
+    assert added((), (rest, one)) is None  # nothing to go on from
+    assert added((one,), (rest, one)) is None  # all refer to rest
