@@ -270,6 +270,10 @@ class Wiring:
 
         Points inside a key need that key in `expand`.
         """
+        return self.meters([(red, black)], held)[0]
+
+    def meters(self, leads: Iterable[tuple[Point, Point]], held: Iterable[str]) -> list[str]:
+        """`meter` for several pairs of points (red, black), the same keys being held."""
         closed = {self._press.get(key, key) for key in held}
         nets = self._nets.copy()
         diodes = []
@@ -282,12 +286,13 @@ class Wiring:
                 diode = (column, row) if down else (row, column)
             if diode is not None:
                 diodes.append(diode)
-        start, end = nets.find(self._point(red)), nets.find(self._point(black))
-        if start == end:
-            return "closed"
-        if (start, end) in {(nets.find(anode), nets.find(cathode)) for anode, cathode in diodes}:
-            return "diode"
-        return "open"
+        pairs = {(nets.find(anode), nets.find(cathode)) for anode, cathode in diodes}
+        out = []
+        for red, black in leads:
+            start, end = nets.find(self._point(red)), nets.find(self._point(black))
+            shown = "diode" if (start, end) in pairs else "open"
+            out.append("closed" if start == end else shown)
+        return out
 
     def _point(self, point: Point) -> int:
         if point.place == "pin":

@@ -61,11 +61,16 @@ class Stage:
             known = self.gains[fault] = _begun(space, fault, self.base)
         return known
 
-    def settled(self, space: Space, gain: Gain) -> Gain:
-        """The gain with nothing pending."""
+    def look_for_use(self, space: Space, gain: Gain) -> None:
+        """Look at the pending frames that deviate: what it mends is known then, not all it
+        spoils."""
+        if gain.pending & self.deviating:
+            _look_at(space, gain, self.base, self.deviating)
+
+    def settle(self, space: Space, gain: Gain) -> None:
+        """Look at all pending frames."""
         if gain.pending:
-            _look_at_pending(space, gain, self.base)
-        return gain
+            _look_at(space, gain, self.base, -1)
 
 
 def staged(space: Space, before: Stage | None, added: Sequence[int]) -> Stage:
@@ -134,32 +139,31 @@ def _begun(space: Space, fault: Fault, base: Sequence[int]) -> Gain:
     """The gain with every frame pending in which the fault can show, but for rest, if there is
     such a frame."""
     gain = Gain(fault, space.priors.log_odds(fault), space.showing(fault, NO_FAULTS))
-    if space.frames[0].held:
-        return gain
-    alone = frozenset((fault,))
-    now = space.deviating(0, alone)
-    if now and not base[0]:
-        gain.useless, gain.pending = True, 0
-        gain.harmed = 2 * len(base)  # as much as can be: at rest, so in every frame
-    elif space.predicted(0, alone) != space.predicted(0, NO_FAULTS):
-        gain.at_rest = base[0] & ~now, now & ~base[0]
-        _note(gain, 0, base[0], now)
-        gain.pending &= ~1
+    if gain.pending & 1 and not space.frames[0].held:
+        now = space.deviating(0, frozenset((fault,)))
+        if now and not base[0]:
+            gain.useless, gain.pending = True, 0
+            gain.harmed = 2 * len(base)  # as much as can be: at rest, so in every frame
+        else:
+            gain.at_rest = base[0] & ~now, now & ~base[0]
+            _note(gain, 0, base[0], now)
+            gain.pending &= ~1
     return gain
 
 
-def _look_at_pending(space: Space, gain: Gain, base: Sequence[int]) -> None:
-    """In a frame whose keys share no line with the fault it does what it does at rest."""
+def _look_at(space: Space, gain: Gain, base: Sequence[int], among: int) -> None:
+    """Look at those pending frames that are in this mask.  In a frame whose keys share no line with
+    the fault it does what it does at rest."""
     alone = frozenset((gain.fault,))
-    pending = gain.pending & space.showing(gain.fault, NO_FAULTS)
-    gain.pending = 0
+    now = gain.pending & among & space.showing(gain.fault, NO_FAULTS)
+    gain.pending &= ~among
     far = 0
     if gain.at_rest is not None:
         far = ~space.evidence.on_lines(space.predictor.facts(gain.fault)[2])
         mended, harmed = gain.at_rest
-        for number in bits_of(pending & far):
+        for number in bits_of(now & far):
             _note(gain, number, base[number], base[number] & ~mended | harmed)
-    for number in bits_of(pending & ~far):
+    for number in bits_of(now & ~far):
         _note(gain, number, base[number], space.deviating(number, alone))
 
 

@@ -112,7 +112,14 @@ def read_all(circuit: Circuit, faults: FaultSet, tests: Sequence[MeterTest]) -> 
     points = {point for test in tests for point in (test.red, test.black)}
     expand = {point.key for point in points if point.place in "0123"}
     half = wired(circuit, faults, expand)
-    return [half.meter(test.red, test.black, test.held) for test in tests]
+    by_keys: dict[tuple[str, ...], list[MeterTest]] = {}
+    for test in tests:
+        by_keys.setdefault(test.held, []).append(test)
+    shown: dict[MeterTest, str] = {}
+    for held, alike in by_keys.items():
+        leads = [(test.red, test.black) for test in alike]
+        shown.update(zip(alike, half.meters(leads, held), strict=True))
+    return [shown[test] for test in tests]
 
 
 def tests_for(circuit: Circuit, faults: list[Fault]) -> list[MeterTest]:

@@ -7,17 +7,20 @@ of the answers, weighted by the hypotheses' probabilities.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
+from functools import partial
 from itertools import combinations
-from typing import Any
+from typing import Any, NamedTuple
 
 from keydiag.circuit import Circuit
 from keydiag.diagnosis import meter
 from keydiag.diagnosis.evidence import Evidence
 from keydiag.diagnosis.model import NextTest, Outcome
 from keydiag.diagnosis.posterior import Explained
+from keydiag.diagnosis.space import special_keys
 from keydiag.diagnosis.words import list_words
 from keydiag.faults import Fault, Predictor, describe
+from keydiag.faults.kinds import OPEN_IN_KEY, key_of
 from keydiag.faults.predict import FaultSet
 
 # Effort, in presses of one key: hands stay on the half for presses; a chord needs a second look;
@@ -63,105 +66,135 @@ class Tester:
         if known is None:
             tests = list(_presses(self.predictor, keys, weighted, own))
             tests += _meters(self.predictor.circuit, weighted, own)
-            tests = [t for t in tests if t.gain_bits >= LEAST_GAIN]
-            tests.sort(key=lambda t: (-t.gain_bits / t.cost, t.cost, t.what))
+            tests = [t for t in tests if t.gain >= LEAST_GAIN]
+            tests.sort(key=lambda t: (-t.gain / t.cost, t.cost, t.what))
             if len(self._known) >= MOST_KNOWN:
                 self._known.clear()
             known = self._known[question] = _few(tests)
         return known
 
 
-def _few(tests: list[NextTest]) -> tuple[NextTest, ...]:
+class _Judged(NamedTuple):
+    """A test and what it tells, before it is put into words."""
+
+    gain: float  # bits
+    cost: float
+    what: str
+    split: frozenset[frozenset[FaultSet]]  # the hypotheses by the answers they predict
+    worded: Callable[[], NextTest]
+
+
+def _few(tests: list[_Judged]) -> tuple[NextTest, ...]:
     """The best tests, at most one of those that split the hypotheses alike."""
-    chosen: list[NextTest] = []
-    splits: set[frozenset[tuple[str, ...]]] = set()
+    chosen: dict[frozenset[frozenset[FaultSet]], _Judged] = {}
     for test in tests:
-        split = frozenset(outcome.means for outcome in test.outcomes)
-        if split not in splits:
-            splits.add(split)
-            chosen.append(test)
+        chosen.setdefault(test.split, test)
         if len(chosen) == MOST_TESTS:
             break
-    return tuple(chosen)
+    return tuple(test.worded() for test in chosen.values())
 
 
 def _presses(
     predictor: Predictor, keys: list[str], weighted: Weighted, own: dict[FaultSet, FaultSet]
-) -> Iterable[NextTest]:
+) -> Iterable[_Judged]:
     circuit = predictor.circuit
-    sets = [faults for faults, _ in weighted]
+    alike = {faults: _stand_in(circuit, faults) for faults, _ in weighted}
     for key in keys:
-        certain = _certain(predictor, sets, frozenset((key,)))
-        test = _judge(weighted, own, certain.__getitem__, COST_PRESS)
-        yield test(
-            what=f"press {key} once more",
+        certain = _certain(predictor, alike, frozenset((key,)))
+        yield _judge(
+            weighted,
+            own,
+            certain,
+            COST_PRESS,
+            f"press {key} once more",
             kind="press",
             keys=(key,),
             code=key,
-            words=lambda bits, k=key: _press_answer(circuit, k, bits),
+            words=partial(_press_answer, circuit, key),
         )
     if len(keys) > 12:
         return  # a whole line is in question: single presses and the meter say more
     for a, b in _chords(circuit, keys):
-        certain = _certain(predictor, sets, frozenset((a, b)))
-        test = _judge(weighted, own, certain.__getitem__, COST_CHORD)
-        yield test(
-            what=f"hold {a} and {b} together",
+        certain = _certain(predictor, alike, frozenset((a, b)))
+        yield _judge(
+            weighted,
+            own,
+            certain,
+            COST_CHORD,
+            f"hold {a} and {b} together",
             kind="chord",
             keys=(a, b),
             code=f"{a}+{b}",
-            words=lambda bits: f"{_conducting(circuit, bits)} crossings conduct",
+            words=partial(_chord_answer, circuit),
         )
 
 
+def _stand_in(circuit: Circuit, faults: FaultSet) -> FaultSet:
+    """A set that predicts the same for every press: the open places of a key are alike if nothing
+    else is wrong inside it."""
+    special = special_keys(faults, faults)
+    return frozenset(
+        Fault("open-joint", (circuit.parts[key].row_joint,))
+        if fault.kind in OPEN_IN_KEY and (key := key_of(fault.at[0])) not in special
+        else fault
+        for fault in faults
+    )
+
+
 def _certain(
-    predictor: Predictor, sets: list[FaultSet], held: frozenset[str]
-) -> dict[FaultSet, int]:
+    predictor: Predictor, alike: dict[FaultSet, FaultSet], held: frozenset[str]
+) -> dict[FaultSet, object]:
     """Per fault set the bits predicted with these keys held, but for those that any of the sets
     leaves open: what nothing guarantees tells nothing."""
-    predicted = {faults: predictor.packed(faults, held) for faults in sets}
+    predicted = {faults: predictor.packed(faults, held) for faults in set(alike.values())}
     open_bits = 0
     for packed in predicted.values():
         open_bits |= packed.unknown
-    return {faults: packed.bits & ~open_bits for faults, packed in predicted.items()}
+    return {faults: predicted[same].bits & ~open_bits for faults, same in alike.items()}
 
 
 def _meters(
     circuit: Circuit, weighted: Weighted, own: dict[FaultSet, FaultSet]
-) -> Iterable[NextTest]:
+) -> Iterable[_Judged]:
     faults = sorted({fault for s in own.values() for fault in s})
     tests = meter.tests_for(circuit, faults)
     readings = {s: meter.read_all(circuit, s, tests) for s, _ in weighted}
     for number, test in enumerate(tests):
         shown = {faults: reading[number] for faults, reading in readings.items()}
-        judge = _judge(weighted, own, shown.__getitem__, COST_METER)
         hold = f", holding {list_words(test.held)}" if test.held else ""
         red, black = (meter.point_words(circuit, p) for p in (test.red, test.black))
-        yield judge(
-            what=f"meter: red lead on {red}, black lead on {black}{hold}",
+        yield _judge(
+            weighted,
+            own,
+            shown,
+            COST_METER,
+            f"meter: red lead on {red}, black lead on {black}{hold}",
             kind="meter",
             keys=test.held,
             points=(red, black),
             code=test.code,
-            words=meter.ANSWERS.__getitem__,
+            words=_meter_answer,
         )
 
 
 def _judge(
     weighted: Weighted,
     own: dict[FaultSet, FaultSet],
-    predict: Callable[[FaultSet], object],
+    predicted: Mapping[FaultSet, object],
     cost: float,
-) -> Callable[..., NextTest]:
-    """Group the hypotheses by predicted answer; returns the rest of the test's constructor."""
+    what: str,
+    words: Callable[[object], str],
+    **fields: Any,
+) -> _Judged:
+    """Group the hypotheses by predicted answer."""
     answers: dict[object, list[tuple[FaultSet, float]]] = {}
     for faults, weight in weighted:
-        answers.setdefault(predict(faults), []).append((faults, weight))
+        answers.setdefault(predicted[faults], []).append((faults, weight))
     total = sum(weight for _, weight in weighted)
     shares = [sum(w for _, w in group) / total for group in answers.values()]
     gain = max(0.0, -sum(p * math.log2(p) for p in shares if p > 0))
 
-    def build(words: Callable[[object], str], **fields: Any) -> NextTest:
+    def worded() -> NextTest:
         outcomes = [
             Outcome(
                 answer=words(answer),
@@ -171,9 +204,10 @@ def _judge(
             for (answer, group), share in zip(answers.items(), shares, strict=True)
         ]
         outcomes.sort(key=lambda o: -o.probability)
-        return NextTest(gain_bits=gain, cost=cost, outcomes=tuple(outcomes), **fields)
+        return NextTest(what=what, gain_bits=gain, cost=cost, outcomes=tuple(outcomes), **fields)
 
-    return build
+    split = frozenset(frozenset(faults for faults, _ in group) for group in answers.values())
+    return _Judged(gain, cost, what, split, worded)
 
 
 def _set_words(faults: FaultSet) -> str:
@@ -226,5 +260,10 @@ def _press_answer(circuit: Circuit, key: str, answer: object) -> str:
     }.get((forward, reverse), "its own crossing stays open")
 
 
-def _conducting(circuit: Circuit, answer: object) -> int:
-    return int(answer).bit_count() - len(circuit.pins)  # type: ignore[call-overload]
+def _chord_answer(circuit: Circuit, answer: object) -> str:
+    count = int(answer).bit_count() - len(circuit.pins)  # type: ignore[call-overload]
+    return f"{count} crossings conduct"
+
+
+def _meter_answer(answer: object) -> str:
+    return meter.ANSWERS[str(answer)]

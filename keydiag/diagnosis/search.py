@@ -139,7 +139,7 @@ def explain(
     near = [node for node in found.values() if node.score > best - SLACK]
     kept = [start]
     for node in near:
-        if node.faults and not _redundant(space, node.faults):
+        if node.faults and not _redundant(space, node):
             kept += _with_look_alikes(space, node, best - SLACK)
     out = [(node.faults, _as_found(space, node)) for node in kept]
     out.sort(key=lambda item: (-item[1].score, len(item[0]), _sorted_order(space, item[0])))
@@ -405,13 +405,24 @@ def _bound(space: Space, prices: dict[int, float], node: _Node) -> float:
     return bound + min(price, max(space.candidates.highest, node.fits[worst][1]))
 
 
-def _redundant(space: Space, faults: FaultSet) -> bool:
+def _redundant(space: Space, node: _Node) -> bool:
     """True if some member explains nothing: it is hidden behind the others, and its probability is
     still its prior.  Such keys are reported as not to be judged, not as explanations."""
-    if len(faults) < 2:
+    if len(node.faults) < 2:
         return False
-    whole = space.likelihood(faults)
-    return any(space.likelihood(faults - {fault}) > whole - 1e-9 for fault in faults)
+    most = -sum(fit[1] for fit in node.fits)  # what leaving a member out could win at most
+    for fault in node.faults:
+        without = node.faults - {fault}
+        won, left = 0.0, most
+        for number in bits_of(space.showing(fault, without)):
+            won += space.fit(number, without)[1] - node.fits[number][1]
+            left += node.fits[number][1]
+            if won + left < -ROUNDING:
+                break
+        else:
+            if won > -ROUNDING:
+                return True
+    return False
 
 
 def _sorted_order(space: Space, faults: FaultSet) -> list[int]:

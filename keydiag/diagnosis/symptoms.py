@@ -104,7 +104,8 @@ class Splitter:
             stage = self.kept.stage(space)
             chosen = None
             if first is not None:
-                chosen, first = stage.settled(space, stage.gain(space, first)), None
+                chosen, first = stage.gain(space, first), None
+                stage.settle(space, chosen)
             elif stage.base and stage.base[0] and not evidence.frames[0].held:
                 chosen = self._most_worth(space, stage, best_at_rest(space, stage, AT_REST))
             if chosen is None:
@@ -119,7 +120,7 @@ class Splitter:
         hopes = []
         for gain in gains:
             more = stage.hoped(gain)
-            hope = gain.odds + gain.harmed * LOG_FLIP - (gain.credit + more) * APART
+            hope = _worth(gain) - more * APART
             if len(gain.fixed) + more >= 2 and hope > 0:
                 hopes.append((round(-hope, 6), self.candidates.order(gain.fault), gain))
         best: Gain | None = None
@@ -127,15 +128,23 @@ class Splitter:
         for hope, order, gain in sorted(hopes, key=lambda item: item[:2]):
             if hope > most[0]:
                 break
-            stage.settled(space, gain)
-            worth = gain.odds + gain.harmed * LOG_FLIP - gain.credit * APART
-            if len(gain.fixed) >= 2 and (round(-worth, 6), order) < most:
-                most, best = (round(-worth, 6), order), gain
+            stage.look_for_use(space, gain)
+            if len(gain.fixed) < 2 or round(-_worth(gain), 6) > most[0]:
+                continue
+            stage.settle(space, gain)
+            worth = (round(-_worth(gain), 6), order)
+            if worth < most:
+                most, best = worth, gain
         return best
 
     def _space(self, evidence: Evidence, everything: int, context: FaultSet) -> Space:
         care = [everything] * len(evidence.frames)
         return Space(evidence, self.predictor, self.priors, self.candidates, care, context)
+
+
+def _worth(gain: Gain) -> float:
+    """Log odds of the fault against ordinary explanations of all it mends, frame by frame."""
+    return gain.odds + gain.harmed * LOG_FLIP - gain.credit * APART
 
 
 def _joined(space: Space, stage: Stage, at_rest: int) -> list[tuple[int, ...]]:
@@ -148,7 +157,10 @@ def _joined(space: Space, stage: Stage, at_rest: int) -> list[tuple[int, ...]]:
         gain = stage.gain(space, fault)
         if len(gain.fixed) + stage.hoped(gain) <= HARM * gain.harmed:
             continue
-        stage.settled(space, gain)
+        stage.look_for_use(space, gain)
+        if len(gain.fixed) <= HARM * gain.harmed:
+            continue
+        stage.settle(space, gain)
         if len(gain.fixed) <= HARM * gain.harmed:
             continue
         group = [(number, bit) for number, bits in gain.fixed.items() for bit in bits_of(bits)]

@@ -74,7 +74,8 @@ def test_going_on_in_a_whole_half(seed: int) -> None:
 def settled(space: Space, stage: Stage) -> dict[Fault, tuple[object, ...]]:
     out = {}
     for fault in stage.touching:
-        gain = stage.settled(space, stage.gain(space, fault))
+        gain = stage.gain(space, fault)
+        stage.settle(space, gain)
         credit = round(gain.credit, 9)
         out[fault] = (gain.harmed if gain.fixed else None, gain.fixed, credit, gain.at_rest)
     return out
@@ -104,8 +105,8 @@ def test_a_stage_grown_frame_by_frame_is_the_stage_at_once(
         frames = evidence.frames
         for fault in list(stage.touching)[::2]:
             gain = stage.gain(space, fault)
-            if order.random() < 0.5:
-                stage.settled(space, gain)
+            look = order.choice((stage.settle, stage.look_for_use, lambda *_: None))
+            look(space, gain)
         at_once = staged(space, None, ())
         if count % 3 == 2 or count == len(presses):
             assert settled(space, stage) == settled(space, at_once)
