@@ -4,14 +4,30 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from typing import NamedTuple
 
 from keydiag.circuit import Circuit
 from keydiag.faults import Fault, Predictor, enumerate_faults
 from keydiag.faults.kinds import OPEN_IN_KEY, key_of
 from keydiag.faults.priors import Priors
 
+# Kinds that only ever add conduction, and kinds that only ever take it away (a line tied to the
+# supply can turn either into the other).
+ADDING = frozenset(("bridge", "stuck-switch", "shorted-diode", "line-to-ground"))
+TAKING = frozenset((*OPEN_IN_KEY, "open-lead", "broken-stretch", "dead-pin", "line-to-supply"))
+EITHER, ADDS, TAKES = 0, 1, 2
+
 # Questions whose answers are remembered before starting afresh: some 20 MB.
 MOST_ASKED = 10_000
+
+
+class Entry(NamedTuple):
+    """A fault of the catalogue; does: ADDS, TAKES or EITHER; of_key: the key, if another open place
+    of this key stands for it."""
+
+    fault: Fault
+    does: int
+    of_key: str
 
 
 class Candidates:
@@ -25,7 +41,7 @@ class Candidates:
         self._by_key: dict[str, list[Fault]] = {key: [] for key in circuit.keys}
         self._by_pin: list[list[Fault]] = [[] for _ in circuit.pins]
         self._order: dict[Fault, int] = {}
-        self._asked: dict[tuple[frozenset[str], frozenset[int]], list[Fault]] = {}
+        self._asked: dict[tuple[frozenset[str], frozenset[int]], list[Entry]] = {}
         # Open places in one key's series path are alike in every press: the first stands for all.
         self.stands_for: dict[Fault, Fault] = {}
         self.alike: dict[Fault, list[Fault]] = {}
@@ -49,11 +65,12 @@ class Candidates:
         self.weigh(priors)
 
     def weigh(self, priors: Priors) -> None:
-        """Work out the log odds of all that a stand-in stands for, as the priors are now."""
-        self.weight = {
-            stand_in: math.log(sum(math.exp(priors.log_odds(f)) for f in (stand_in, *others)))
-            for stand_in, others in self.alike.items()
-        }
+        """Work out the log odds of every fault, as the priors are now; a stand-in has those of all
+        it stands for."""
+        self.weight = {fault: priors.log_odds(fault) for fault in self._order}
+        for stand_in, others in self.alike.items():
+            odds = [self.weight[fault] for fault in (stand_in, *others)]
+            self.weight[stand_in] = math.log(sum(map(math.exp, odds)))
         self.highest = max(priors.highest, *self.weight.values())
 
     def order(self, fault: Fault) -> int:
@@ -65,7 +82,7 @@ class Candidates:
         wanted = set(kinds)
         return [fault for fault in self._order if fault.kind in wanted]
 
-    def touching(self, keys: Iterable[str], deviating: int) -> list[Fault]:
+    def touching(self, keys: Iterable[str], deviating: int) -> list[Entry]:
         """Faults that can change a frame in which these keys conduct and the bits of this packed
         mask deviate, in catalogue order."""
         asked = frozenset(keys), frozenset(pins_of(deviating, len(self._circuit.pins)))
@@ -78,8 +95,14 @@ class Candidates:
                 found.update(self._by_pin[pin])
             if len(self._asked) > MOST_ASKED:
                 self._asked.clear()
-            known = self._asked[asked] = sorted(found, key=self._order.__getitem__)
+            in_order = sorted(found, key=self._order.__getitem__)
+            known = self._asked[asked] = [self._entry(fault) for fault in in_order]
         return known
+
+    def _entry(self, fault: Fault) -> Entry:
+        does = ADDS if fault.kind in ADDING else TAKES if fault.kind in TAKING else EITHER
+        stand_in = self.stands_for.get(fault, fault)
+        return Entry(fault, does, "" if stand_in == fault else key_of(fault.at[0]))
 
 
 def pins_of(packed: int, count: int) -> set[int]:

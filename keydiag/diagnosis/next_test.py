@@ -7,7 +7,7 @@ of the answers, weighted by the hypotheses' probabilities.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from functools import partial
 from itertools import combinations
 from typing import Any, NamedTuple
@@ -64,13 +64,15 @@ class Tester:
         question = (tuple(weighted), context, tuple(keys))
         known = self._known.get(question)
         if known is None:
-            tests = list(_presses(self.predictor, keys, weighted, own))
-            tests += _meters(self.predictor.circuit, weighted, own)
-            tests = [t for t in tests if t.gain >= LEAST_GAIN]
-            tests.sort(key=lambda t: (-t.gain / t.cost, t.cost, t.what))
+            tests = _Tests(self.predictor, weighted, own)
+            found = _few(tests.presses(keys))
+            if _room(found, tests.most() / COST_METER):
+                found = _few([*found, *tests.meters()])
+            if _room(found, tests.most_by_pressing() / COST_CHORD):
+                found = _few([*found, *tests.chords(keys)])
             if len(self._known) >= MOST_KNOWN:
                 self._known.clear()
-            known = self._known[question] = _few(tests)
+            known = self._known[question] = tuple(test.worded() for test in found)
         return known
 
 
@@ -83,50 +85,132 @@ class _Judged(NamedTuple):
     split: frozenset[frozenset[FaultSet]]  # the hypotheses by the answers they predict
     worded: Callable[[], NextTest]
 
+    @property
+    def rate(self) -> float:
+        return self.gain / self.cost
 
-def _few(tests: list[_Judged]) -> tuple[NextTest, ...]:
-    """The best tests, at most one of those that split the hypotheses alike."""
+
+def _room(found: list[_Judged], rate: float) -> bool:
+    """True if a test of this rate could be among the best."""
+    return len(found) < MOST_TESTS or found[-1].rate <= rate + 1e-9
+
+
+def _few(tests: Iterable[_Judged]) -> list[_Judged]:
+    """The best tests, best first, at most one of those that split the hypotheses alike."""
     chosen: dict[frozenset[frozenset[FaultSet]], _Judged] = {}
-    for test in tests:
-        chosen.setdefault(test.split, test)
+    for test in sorted(tests, key=lambda t: (-t.rate, t.cost, t.what)):
+        if test.gain >= LEAST_GAIN:
+            chosen.setdefault(test.split, test)
         if len(chosen) == MOST_TESTS:
             break
-    return tuple(test.worded() for test in chosen.values())
+    return list(chosen.values())
 
 
-def _presses(
-    predictor: Predictor, keys: list[str], weighted: Weighted, own: dict[FaultSet, FaultSet]
-) -> Iterable[_Judged]:
-    circuit = predictor.circuit
-    alike = {faults: _stand_in(circuit, faults) for faults, _ in weighted}
-    for key in keys:
-        certain = _certain(predictor, alike, frozenset((key,)))
-        yield _judge(
-            weighted,
-            own,
-            certain,
-            COST_PRESS,
-            f"press {key} once more",
-            kind="press",
-            keys=(key,),
-            code=key,
-            words=partial(_press_answer, circuit, key),
-        )
-    if len(keys) > 12:
-        return  # a whole line is in question: single presses and the meter say more
-    for a, b in _chords(circuit, keys):
-        certain = _certain(predictor, alike, frozenset((a, b)))
-        yield _judge(
-            weighted,
-            own,
-            certain,
-            COST_CHORD,
-            f"hold {a} and {b} together",
-            kind="chord",
-            keys=(a, b),
-            code=f"{a}+{b}",
-            words=partial(_chord_answer, circuit),
-        )
+class _Tests:
+    """The tests that may tell weighted fault sets apart."""
+
+    def __init__(
+        self, predictor: Predictor, weighted: Weighted, own: dict[FaultSet, FaultSet]
+    ) -> None:
+        self._predictor, self._circuit = predictor, predictor.circuit
+        self._weighted, self._own = weighted, own
+        self._alike = {faults: _stand_in(self._circuit, faults) for faults, _ in weighted}
+
+    def most(self) -> float:
+        """Bits that any test can tell at most."""
+        return self._judge({faults: faults for faults, _ in self._weighted}, 1.0, "", str).gain
+
+    def most_by_pressing(self) -> float:
+        """Bits that presses and chords can tell at most: sets that are alike stay so."""
+        return self._judge(self._alike, 1.0, "", str).gain
+
+    def presses(self, keys: list[str]) -> Iterator[_Judged]:
+        for key in keys:
+            yield self._judge(
+                self._certain(frozenset((key,))),
+                COST_PRESS,
+                f"press {key} once more",
+                partial(_press_answer, self._circuit, key),
+                kind="press",
+                keys=(key,),
+                code=key,
+            )
+
+    def chords(self, keys: list[str]) -> Iterator[_Judged]:
+        if len(keys) > 12:
+            return  # a whole line is in question: single presses and the meter say more
+        for a, b in _chords(self._circuit, keys):
+            yield self._judge(
+                self._certain(frozenset((a, b))),
+                COST_CHORD,
+                f"hold {a} and {b} together",
+                partial(_chord_answer, self._circuit),
+                kind="chord",
+                keys=(a, b),
+                code=f"{a}+{b}",
+            )
+
+    def meters(self) -> Iterator[_Judged]:
+        circuit = self._circuit
+        faults = sorted({fault for s in self._own.values() for fault in s})
+        tests = meter.tests_for(circuit, faults)
+        readings = {s: meter.read_all(circuit, s, tests) for s, _ in self._weighted}
+        for number, test in enumerate(tests):
+            hold = f", holding {list_words(test.held)}" if test.held else ""
+            red, black = (meter.point_words(circuit, p) for p in (test.red, test.black))
+            yield self._judge(
+                {faults: reading[number] for faults, reading in readings.items()},
+                COST_METER,
+                f"meter: red lead on {red}, black lead on {black}{hold}",
+                _meter_answer,
+                kind="meter",
+                keys=test.held,
+                points=(red, black),
+                code=test.code,
+            )
+
+    def _certain(self, held: frozenset[str]) -> dict[FaultSet, int]:
+        """Per fault set the bits predicted with these keys held, but for those that any of the sets
+        leaves open: what nothing guarantees tells nothing."""
+        packed = self._predictor.packed
+        predicted = {faults: packed(faults, held) for faults in set(self._alike.values())}
+        open_bits = 0
+        for _, unknown in predicted.values():
+            open_bits |= unknown
+        return {faults: predicted[same].bits & ~open_bits for faults, same in self._alike.items()}
+
+    def _judge(
+        self,
+        predicted: Mapping[FaultSet, object],
+        cost: float,
+        what: str,
+        words: Callable[[object], str],
+        **fields: Any,
+    ) -> _Judged:
+        """Group the hypotheses by predicted answer."""
+        answers: dict[object, list[tuple[FaultSet, float]]] = {}
+        for faults, weight in self._weighted:
+            answers.setdefault(predicted[faults], []).append((faults, weight))
+        total = sum(weight for _, weight in self._weighted)
+        shares = [sum(w for _, w in group) / total for group in answers.values()]
+        gain = max(0.0, -sum(p * math.log2(p) for p in shares if p > 0))
+
+        def worded() -> NextTest:
+            outcomes = [
+                Outcome(
+                    answer=words(answer),
+                    means=tuple(_set_words(self._own[s]) for s, _ in group),
+                    probability=min(1.0, share),
+                )
+                for (answer, group), share in zip(answers.items(), shares, strict=True)
+            ]
+            outcomes.sort(key=lambda o: -o.probability)
+            return NextTest(
+                what=what, gain_bits=gain, cost=cost, outcomes=tuple(outcomes), **fields
+            )
+
+        split = frozenset(frozenset(faults for faults, _ in group) for group in answers.values())
+        return _Judged(gain, cost, what, split, worded)
 
 
 def _stand_in(circuit: Circuit, faults: FaultSet) -> FaultSet:
@@ -139,75 +223,6 @@ def _stand_in(circuit: Circuit, faults: FaultSet) -> FaultSet:
         else fault
         for fault in faults
     )
-
-
-def _certain(
-    predictor: Predictor, alike: dict[FaultSet, FaultSet], held: frozenset[str]
-) -> dict[FaultSet, object]:
-    """Per fault set the bits predicted with these keys held, but for those that any of the sets
-    leaves open: what nothing guarantees tells nothing."""
-    predicted = {faults: predictor.packed(faults, held) for faults in set(alike.values())}
-    open_bits = 0
-    for packed in predicted.values():
-        open_bits |= packed.unknown
-    return {faults: predicted[same].bits & ~open_bits for faults, same in alike.items()}
-
-
-def _meters(
-    circuit: Circuit, weighted: Weighted, own: dict[FaultSet, FaultSet]
-) -> Iterable[_Judged]:
-    faults = sorted({fault for s in own.values() for fault in s})
-    tests = meter.tests_for(circuit, faults)
-    readings = {s: meter.read_all(circuit, s, tests) for s, _ in weighted}
-    for number, test in enumerate(tests):
-        shown = {faults: reading[number] for faults, reading in readings.items()}
-        hold = f", holding {list_words(test.held)}" if test.held else ""
-        red, black = (meter.point_words(circuit, p) for p in (test.red, test.black))
-        yield _judge(
-            weighted,
-            own,
-            shown,
-            COST_METER,
-            f"meter: red lead on {red}, black lead on {black}{hold}",
-            kind="meter",
-            keys=test.held,
-            points=(red, black),
-            code=test.code,
-            words=_meter_answer,
-        )
-
-
-def _judge(
-    weighted: Weighted,
-    own: dict[FaultSet, FaultSet],
-    predicted: Mapping[FaultSet, object],
-    cost: float,
-    what: str,
-    words: Callable[[object], str],
-    **fields: Any,
-) -> _Judged:
-    """Group the hypotheses by predicted answer."""
-    answers: dict[object, list[tuple[FaultSet, float]]] = {}
-    for faults, weight in weighted:
-        answers.setdefault(predicted[faults], []).append((faults, weight))
-    total = sum(weight for _, weight in weighted)
-    shares = [sum(w for _, w in group) / total for group in answers.values()]
-    gain = max(0.0, -sum(p * math.log2(p) for p in shares if p > 0))
-
-    def worded() -> NextTest:
-        outcomes = [
-            Outcome(
-                answer=words(answer),
-                means=tuple(_set_words(own[s]) for s, _ in group),
-                probability=min(1.0, share),
-            )
-            for (answer, group), share in zip(answers.items(), shares, strict=True)
-        ]
-        outcomes.sort(key=lambda o: -o.probability)
-        return NextTest(what=what, gain_bits=gain, cost=cost, outcomes=tuple(outcomes), **fields)
-
-    split = frozenset(frozenset(faults for faults, _ in group) for group in answers.values())
-    return _Judged(gain, cost, what, split, worded)
 
 
 def _set_words(faults: FaultSet) -> str:

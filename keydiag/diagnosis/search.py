@@ -39,6 +39,9 @@ MOST_COMBINED = 4
 MOST_TURNED = 8
 # How much one added fault may lower the score on the way to a set whose members only fit together.
 DIP = 9.0
+# How far the best score may fall, by bits that the best set leaves open, before a search is made
+# anew: what was dropped meanwhile has less than 4e-3 of the best set's weight.
+MOST_FALLEN = 2.1
 # Scores this much apart (natural log) differ only by the order in which they were summed.
 ROUNDING = 1e-6
 
@@ -105,7 +108,7 @@ class _Node:
 
 class Trail(NamedTuple):
     """What a search met, to go on from when frames are added: the sets within SLACK of the best,
-    the best score, and how many candidates were looked at."""
+    the best score when it was last searched anew, and how many candidates were looked at."""
 
     nodes: tuple[_Node, ...]
     best: float
@@ -134,8 +137,9 @@ def explain(
     """
     begun = space.budget.left
     start = _node(space, NO_FAULTS)
-    going_on = earlier is not None and _gone_on(space, earlier, width, depth)
-    found, best = going_on or _searched(space, start, hint, width, depth)
+    gone_on = _gone_on(space, earlier, width, depth) if earlier is not None else None
+    found, best = gone_on or _searched(space, start, hint, width, depth)
+    searched = earlier.trail.best if earlier is not None and gone_on is not None else best
     near = [node for node in found.values() if node.score > best - SLACK]
     kept = [start]
     for node in near:
@@ -143,7 +147,7 @@ def explain(
             kept += _with_look_alikes(space, node, best - SLACK)
     out = [(node.faults, _as_found(space, node)) for node in kept]
     out.sort(key=lambda item: (-item[1].score, len(item[0]), _sorted_order(space, item[0])))
-    return dict(out), Trail(tuple(near), best, begun - space.budget.left)
+    return dict(out), Trail(tuple(near), searched, begun - space.budget.left)
 
 
 def _searched(
@@ -165,13 +169,17 @@ def _searched(
 def _gone_on(
     space: Space, earlier: Earlier, width: int, depth: int
 ) -> tuple[dict[FaultSet, _Node], float] | None:
-    """The same, going on from an earlier search; None if the best set of then has lost by the added
-    frames, so that what was dropped may count again."""
+    """The same, going on from an earlier search; None if the best set has lost by the added frames,
+    so that what was dropped may count again."""
     trail, added = earlier
     old = [number for number in range(len(space.frames)) if number not in added]
     found = {node.faults: _lifted(space, node, old) for node in trail.nodes}
-    best = max((node.score for node in found.values()), default=-math.inf)
-    if best < trail.best - ROUNDING:
+    top = max(found.values(), key=lambda node: node.score, default=None)
+    if top is None:
+        return None
+    best = top.score
+    contradicted = any(top.fits[number][0] for number in added)
+    if best < trail.best - (ROUNDING if contradicted else MOST_FALLEN):
         return None
     # Charged as if searched anew: what a diagnosis may look at must not depend on its past.
     space.budget.left -= trail.tried
@@ -287,6 +295,7 @@ def _children(
     `floor` are not looked at."""
     yield _left(space, node, worst)
     wrong = node.fits[worst][0]
+    seen, care = space.frames[worst].seen, space.care[worst]
     before = space.predicted(worst, node.faults)
     fixed_part = node.prior + sum(node.fits[number][1] for number in node.left)
     open_prices = [
@@ -295,9 +304,10 @@ def _children(
         if node.fits[number][0] and number not in node.left
     ]
     all_prices = sum(price for _, price in open_prices)
-    at_rest = not space.frames[0].held
+    at_rest = worst > 0 and not space.frames[0].held
+    weight = space.candidates.weight
     for fault in ways_on(space, worst, node.faults):
-        hope = fixed_part + space.weight(fault)
+        hope = fixed_part + weight[fault]
         if hope < floor:
             continue
         if hope + all_prices < floor:
@@ -308,26 +318,27 @@ def _children(
             return
         space.budget.left -= 1
         faults = node.faults | {fault}
-        if space.predicted(worst, faults) == before:
-            continue
-        floor_here = node.score - DIP
-        if space.fit(worst, faults)[0] > wrong:
-            if not _turned(space, worst, faults):
-                continue
-            floor_here = -math.inf
         # What a fault spoils at rest it spoils in every frame.
-        if at_rest and worst and space.showing(fault, node.faults) & 1:
+        if at_rest and space.showing(fault, node.faults) & 1:
             if space.fit(0, faults)[0] > node.fits[0][0]:
                 continue
+        now = space.predicted(worst, faults)
+        if now == before:
+            continue
+        floor_here = node.score - DIP
+        deviating = (now.bits ^ seen) & care & ~now.unknown
+        if deviating.bit_count() > wrong:
+            if not _turned(space, deviating, now.bits):
+                continue
+            floor_here = -math.inf
         child = _grown(space, node, fault, floor_here)
         if child is not None:
             yield child
 
 
-def _turned(space: Space, number: int, faults: FaultSet) -> bool:
-    """True if all that is wrong in this frame is right the other way round: a diode on the path put
-    in backwards would mend it."""
-    deviating, bits = space.deviating(number, faults), space.predicted(number, faults).bits
+def _turned(space: Space, deviating: int, bits: int) -> bool:
+    """True if all that is wrong in a frame is right the other way round: a diode on the path put in
+    backwards would mend it.  deviating: the frame's wrong bits; bits: what is predicted there."""
     count = deviating.bit_count()
     if count > MOST_TURNED or 2 * (deviating & bits).bit_count() != count:
         return False

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
-from keydiag.diagnosis.candidates import Candidates
+from keydiag.diagnosis.candidates import ADDS, TAKES, Candidates
 from keydiag.diagnosis.evidence import Evidence, Frame
 from keydiag.faults import Fault, Packed, Predictor
 from keydiag.faults.kinds import OPEN_IN_KEY, key_of
@@ -17,13 +17,6 @@ from keydiag.faults.predict import CONNECTORS, NO_KEYS, FaultSet
 from keydiag.faults.priors import Priors
 
 NO_FAULTS: FaultSet = frozenset()
-
-# Kinds that only ever add conduction, and kinds that only ever take it away (a line tied to the
-# supply can turn either into the other).
-ADDING = frozenset(("bridge", "stuck-switch", "shorted-diode", "line-to-ground"))
-TAKING = frozenset(
-    (*OPEN_IN_KEY, "open-lead", "broken-stretch", "dead-pin", "line-to-supply")
-)
 
 # Kinds after which the open places of a key are no longer alike.
 INSIDE = frozenset((*OPEN_IN_KEY, "bridge", "stuck-switch", "shorted-diode"))
@@ -70,7 +63,7 @@ class Space:
     context: FaultSet = NO_FAULTS  # faults taken for granted, part of every prediction
     budget: Budget = field(default_factory=Budget)
     _fits: dict[FaultSet, dict[int, tuple[int, float]]] = field(default_factory=dict)
-    _showing: dict[Fault, int] = field(default_factory=dict)
+    _showing: dict[tuple[Fault, FaultSet], int] = field(default_factory=dict)
 
     @property
     def frames(self) -> tuple[Frame, ...]:
@@ -119,11 +112,12 @@ class Space:
         Sound: in any other frame the fault's lines are not connected to the keys held, and what it
         does at rest it does not change.
         """
-        if not CONNECTORS.isdisjoint(f.kind for f in faults):
-            return self._work_out_showing(fault, faults | self.context)
-        known = self._showing.get(fault)
+        if CONNECTORS.isdisjoint([f.kind for f in faults]):
+            faults = NO_FAULTS  # none of them leads the fault's marks elsewhere
+        known = self._showing.get((fault, faults))
         if known is None:
-            known = self._showing[fault] = self._work_out_showing(fault, self.context)
+            known = self._work_out_showing(fault, faults | self.context)
+            self._showing[fault, faults] = known
         return known
 
     def _work_out_showing(self, fault: Fault, others: FaultSet) -> int:
@@ -193,23 +187,20 @@ def ways_on(space: Space, number: int, faults: FaultSet) -> Iterator[Fault]:
     deviating = space.deviating(number, faults)
     keys = space.active_keys(number, faults)
     present = faults | space.context
-    useless: frozenset[str] = frozenset()
+    useless = -1
     if not any(fault.kind == "line-to-supply" for fault in present):
         if not deviating & ~predicted:
-            useless = ADDING  # nothing is seen that is not predicted
+            useless = ADDS  # nothing is seen that is not predicted
         elif not deviating & predicted:
-            useless = TAKING  # nothing is predicted that is not seen
+            useless = TAKES  # nothing is predicted that is not seen
     special = special_keys(present)
     if deviating & ~predicted:
         # Something conducts that should not: an open place may be only half of what is wrong here,
         # and which one it is may matter.
         special |= space.frames[number].held
-    stands_for = space.candidates.stands_for
-    for fault in space.candidates.touching(keys, deviating):
-        if fault.kind in useless or fault in present:
-            continue
-        if stands_for.get(fault, fault) != fault and key_of(fault.at[0]) not in special:
-            continue  # the same as another open place of this key
+    for fault, does, of_key in space.candidates.touching(keys, deviating):
+        if does == useless or of_key and of_key not in special or fault in present:
+            continue  # useless, the same as another open place of its key, or there already
         yield fault
 
 
