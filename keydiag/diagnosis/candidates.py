@@ -41,6 +41,7 @@ class Candidates:
         self._by_key: dict[str, list[Fault]] = {key: [] for key in circuit.keys}
         self._by_pin: list[list[Fault]] = [[] for _ in circuit.pins]
         self._order: dict[Fault, int] = {}
+        self._entries: dict[Fault, Entry] = {}
         self._asked: dict[tuple[frozenset[str], frozenset[int]], list[Entry]] = {}
         # Open places in one key's series path are alike in every press: the first stands for all.
         self.stands_for: dict[Fault, Fault] = {}
@@ -53,6 +54,9 @@ class Candidates:
                 self.stands_for[fault] = stand_in
                 if fault != stand_in:
                     self.alike.setdefault(stand_in, []).append(fault)
+            does = ADDS if fault.kind in ADDING else TAKES if fault.kind in TAKING else EITHER
+            alone = self.stands_for.get(fault, fault) == fault
+            self._entries[fault] = Entry(fault, does, "" if alone else key_of(fault.at[0]))
             shows, _, lines = predictor.facts(fault)
             if shows is None:
                 for pin in range(len(circuit.pins)):
@@ -96,13 +100,8 @@ class Candidates:
             if len(self._asked) > MOST_ASKED:
                 self._asked.clear()
             in_order = sorted(found, key=self._order.__getitem__)
-            known = self._asked[asked] = [self._entry(fault) for fault in in_order]
+            known = self._asked[asked] = [self._entries[fault] for fault in in_order]
         return known
-
-    def _entry(self, fault: Fault) -> Entry:
-        does = ADDS if fault.kind in ADDING else TAKES if fault.kind in TAKING else EITHER
-        stand_in = self.stands_for.get(fault, fault)
-        return Entry(fault, does, "" if stand_in == fault else key_of(fault.at[0]))
 
 
 def pins_of(packed: int, count: int) -> set[int]:

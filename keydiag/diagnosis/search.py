@@ -39,6 +39,9 @@ MOST_COMBINED = 4
 MOST_TURNED = 8
 # How much one added fault may lower the score on the way to a set whose members only fit together.
 DIP = 9.0
+# Candidates looked at in vain, once there is a set that explains everything, before no more such
+# sets are expected.
+PATIENCE = 1_000
 # How far the best score may fall, by bits that the best set leaves open, before a search is made
 # anew: what was dropped meanwhile has less than 4e-3 of the best set's weight.
 MOST_FALLEN = 2.1
@@ -210,12 +213,16 @@ def _grow(
     """Grow the sets of the frontier until nothing near the best is left to grow; put all sets met
     into `found` and return the best score.  among: the frames to work on, if not all."""
     met: set[tuple[FaultSet, frozenset[int]]] = set()
+    right = any(_worst_frame(node) is None for node in found.values())
+    last = space.budget.left  # when a set near the best was last met
     for _ in range(3 * depth):
         following: list[_Node] = []
         for node in frontier:
             worst = _worst_frame(node, among)
             if worst is None:
                 continue
+            if right and last - space.budget.left > PATIENCE:
+                return best
             for child in _children(space, prices, node, worst, best - SLACK):
                 if (child.faults, child.left) in met or len(child.faults) > depth:
                     continue
@@ -223,6 +230,9 @@ def _grow(
                 if not child.partial:
                     found[child.faults] = child
                     best = max(best, child.score)
+                    if child.score > best - SLACK:
+                        last = space.budget.left
+                        right = right or _worst_frame(child) is None
                 following.append(child)
         # A set's prior, with what it leaves unexplained for good, bounds all that grows from it.
         following = [n for n in following if _bound(space, prices, n) > best - SLACK]
@@ -305,6 +315,7 @@ def _children(
     ]
     all_prices = sum(price for _, price in open_prices)
     at_rest = worst > 0 and not space.frames[0].held
+    own_lines = space.lines_with(node.faults)
     weight = space.candidates.weight
     for fault in ways_on(space, worst, node.faults):
         hope = fixed_part + weight[fault]
@@ -319,7 +330,10 @@ def _children(
         space.budget.left -= 1
         faults = node.faults | {fault}
         # What a fault spoils at rest it spoils in every frame.
-        if at_rest and space.showing(fault, node.faults) & 1:
+        if at_rest and (lines := space.spoils_rest(fault)):
+            if not lines & own_lines or space.fit(0, faults)[0] > node.fits[0][0]:
+                continue
+        elif at_rest and space.showing(fault, node.faults) & 1:
             if space.fit(0, faults)[0] > node.fits[0][0]:
                 continue
         now = space.predicted(worst, faults)

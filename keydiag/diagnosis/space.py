@@ -64,6 +64,7 @@ class Space:
     budget: Budget = field(default_factory=Budget)
     _fits: dict[FaultSet, dict[int, tuple[int, float]]] = field(default_factory=dict)
     _showing: dict[tuple[Fault, FaultSet], int] = field(default_factory=dict)
+    _spoiling: dict[Fault, int] = field(default_factory=dict)
 
     @property
     def frames(self) -> tuple[Frame, ...]:
@@ -134,6 +135,24 @@ class Space:
         if packed(others | {fault}, NO_KEYS) != packed(others, NO_KEYS):
             return (1 << len(self.frames)) - 1
         return self.evidence.on_lines(self._joined(lines, others))
+
+    def spoils_rest(self, fault: Fault) -> int:
+        """Mask of the pins whose lines the fault is joined to, if it alone makes the rest frame
+        worse, else 0.  With other faults it does the same if they are not on these lines."""
+        known = self._spoiling.get(fault)
+        if known is None:
+            worse = self.fit(0, frozenset((fault,)))[0] > self.fit(0, NO_FAULTS)[0]
+            lines = self.predictor.facts(fault)[2]
+            known = self._spoiling[fault] = self._joined(lines, self.context) if worse else 0
+        return known
+
+    def lines_with(self, faults: FaultSet) -> int:
+        """Mask of the pins whose lines these faults are on, and those joined to them by the faults
+        taken for granted."""
+        lines = 0
+        for fault in faults:
+            lines |= self.predictor.facts(fault)[2]
+        return self._joined(lines, self.context)
 
     def lines_met_by(self, number: int) -> int:
         """Mask of the pins whose lines the keys of this frame stand on, and those joined to them by

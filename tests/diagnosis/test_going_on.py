@@ -26,8 +26,8 @@ LEFT = Circuit(bramblewick())
 LEFT_FAULTS = enumerate_faults(LEFT)
 LEFT_WEIGHTS = [Priors(LEFT).probability(fault) for fault in LEFT_FAULTS]
 
-# What the one search drops as too improbable (5e-4 of the best) and the other keeps may differ.
-TAILS = 0.01
+# What the one search drops as too improbable and the other keeps may differ.
+TAILS = 0.05
 
 
 def marginals(groups: tuple[Explained, ...]) -> dict[Fault, float]:

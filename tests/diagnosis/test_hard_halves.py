@@ -63,9 +63,19 @@ def test_the_search_ends_however_much_is_wrong() -> None:
         "row R2 lead and column C3 lead swapped", "every diode reversed",
     )  # fmt: skip
     diagnosis = Diagnostician(CIRCUIT).diagnose(sweep(CIRCUIT, named(CIRCUIT, *names)))
-    assert diagnosis.cut_short
+    assert not diagnosis.cut_short
     found = {member.kind for finding in diagnosis.findings for member in finding.members}
     assert {"wrong-cathode-at", "swapped-leads", "bridge"} <= found
+
+
+def test_a_search_that_was_cut_short_says_so() -> None:
+    names = (
+        "L36 node bridged to L45 node", "column C3 bridged to L14 node", "pin PF5 dead",
+        "row R5 shorted to ground", "row R4 lead on pin PB0", "row R5 lead on pin PB0",
+    )  # fmt: skip
+    diagnosis = Diagnostician(CIRCUIT).diagnose(sweep(CIRCUIT, named(CIRCUIT, *names)))
+    assert diagnosis.cut_short
+    assert diagnosis.findings
 
 
 def test_a_budget_is_shared_out_and_given_back() -> None:
