@@ -18,7 +18,7 @@ from keydiag.diagnosis.next_test import Tester
 from keydiag.diagnosis.posterior import Explained, Explainer, best_of, best_of_others
 from keydiag.diagnosis.whole import explain_all
 from keydiag.faults import Fault, Predictor
-from keydiag.faults.predict import FaultSet
+from keydiag.faults.predict import NO_KEYS, FaultSet
 from keydiag.faults.priors import Priors, Table
 from keydiag.observe import Observation
 
@@ -49,6 +49,14 @@ class Diagnostician:
         self.tester = Tester(self.predictor)
         self._latest: tuple[object, tuple[Explained, ...], bool] | None = None
 
+    def prepare(self, key: str) -> None:
+        """Work out beforehand what each fault alone shows with this key held, and at rest, so that
+        the press finds it there.  For all of 45 keys it takes some 0.1 s; it changes no answer."""
+        for fault in self.explainer.near.that_show_with(key):
+            alone = frozenset((fault,))
+            self.predictor.packed(alone, NO_KEYS)
+            self.predictor.packed(alone, frozenset((key,)))
+
     def explain(
         self, observations: Sequence[Observation]
     ) -> tuple[Evidence, tuple[Explained, ...]]:
@@ -57,9 +65,6 @@ class Diagnostician:
         evidence = gather(self.circuit, self.predictor, observations)
         asked = (evidence, self.explainer.priors.tried)
         if self._latest is None or self._latest[0] != asked:
-            if evidence.pressed.issuperset(self.circuit.keys):
-                # What stands at the end of a sweep must not depend on how it came about.
-                self.explainer.forget()
             self._latest = asked, *explain_all(self.explainer, evidence)
         return evidence, self._latest[1]
 

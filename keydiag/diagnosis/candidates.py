@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from itertools import chain
 from typing import NamedTuple
 
 from keydiag.circuit import Circuit
@@ -85,6 +86,11 @@ class Candidates:
         """All faults of these kinds, in catalogue order."""
         wanted = set(kinds)
         return [fault for fault in self._order if fault.kind in wanted]
+
+    def that_show_with(self, key: str) -> list[Fault]:
+        """Faults that can change a reading with this key held, whatever else they change."""
+        lines = [self._by_pin[pin] for pin in self._circuit.crossing[key]]
+        return list(dict.fromkeys(chain(self._by_key[key], *lines)))
 
     def touching(self, keys: Iterable[str], deviating: int) -> list[Entry]:
         """Faults that can change a frame in which these keys conduct and the bits of this packed

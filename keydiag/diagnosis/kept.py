@@ -19,6 +19,8 @@ from keydiag.faults.predict import FaultSet
 # What a search was asked: how far its candidates reach, the faults taken for granted, and the bits
 # that count in each frame.
 Question = tuple[str, FaultSet, tuple[int, ...]]
+# What a search was about: how far its candidates reach, and the bits in question in each frame.
+Subject = tuple[str, tuple[int, ...]]
 
 
 @dataclass(slots=True)
@@ -32,35 +34,47 @@ class Kept:
     frames: tuple[Frame, ...] = ()
     tried: Mapping[Fault, int] = field(default_factory=dict)
     added: tuple[int, ...] | None = None
-    _trails_before: dict[Question, Trail] = field(default_factory=dict)
     _trails: dict[Question, Trail] = field(default_factory=dict)
-    _stages_before: dict[FaultSet, Stage] = field(default_factory=dict)
+    _latest: dict[Subject, tuple[FaultSet, Trail]] = field(default_factory=dict)
     _stages: dict[FaultSet, Stage] = field(default_factory=dict)
+    _before: Kept | None = None
 
     def follow(self, frames: tuple[Frame, ...], tried: Mapping[Fault, int]) -> Kept:
         """What is kept for the diagnosis of these frames, this one being of the evidence before."""
         new = added(self.frames, frames) if tried == self.tried else None
-        if new is None:
-            return Kept(frames, dict(tried))
-        return Kept(frames, self.tried, new, self._trails, {}, self._stages, {})
+        self._before = None
+        return Kept(frames, dict(tried), new, _before=self if new is not None else None)
 
-    def earlier(self, space: Space) -> Earlier | None:
-        """A search that asked the same before the frames were added."""
-        if self.added is None:
+    def earlier(self, space: Space, mask: tuple[int, ...]) -> Earlier | None:
+        """A search that asked the same before the frames were added, or one about the same bits
+        (`mask`) that took other faults for granted, if these are on other lines."""
+        if self._before is None or self.added is None:
             return None
-        care = tuple(care for n, care in enumerate(space.care) if n not in self.added)
-        trail = self._trails_before.get((space.candidates.reach, space.context, care))
-        return None if trail is None else Earlier(trail, self.added)
+        reach = space.candidates.reach
+        trail = self._before._trails.get((reach, space.context, self._old(space.care)))
+        if trail is not None:
+            return Earlier(trail, self.added)
+        known = self._before._latest.get((reach, self._old(mask)))
+        if known is None or space.lines_of_bits(mask) & space.lines_with(known[0] ^ space.context):
+            return None
+        return Earlier(known[1], self.added, otherwise=True)
 
-    def keep(self, space: Space, trail: Trail) -> None:
-        self._trails[space.candidates.reach, space.context, tuple(space.care)] = trail
+    def keep(self, space: Space, mask: tuple[int, ...], trail: Trail) -> None:
+        reach = space.candidates.reach
+        self._trails[reach, space.context, tuple(space.care)] = trail
+        self._latest[reach, mask] = space.context, trail
+
+    def _old(self, by_frame: Sequence[int]) -> tuple[int, ...]:
+        """Without the frames that were added."""
+        return tuple(bits for n, bits in enumerate(by_frame) if n not in (self.added or ()))
 
     def stage(self, space: Space) -> Stage:
         """What each single fault would do with the space's context taken for granted; all bits of
         all frames count."""
         known = self._stages.get(space.context)
         if known is None:
-            before = self._stages_before.pop(space.context, None)
+            stages = self._before._stages if self._before is not None else {}
+            before = stages.pop(space.context, None)
             known = self._stages[space.context] = staged(space, before, self.added or ())
         return known
 

@@ -7,7 +7,7 @@ of the answers, weighted by the hypotheses' probabilities.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import partial
 from itertools import combinations
 from typing import Any, NamedTuple
@@ -21,7 +21,7 @@ from keydiag.diagnosis.space import special_keys
 from keydiag.diagnosis.words import list_words
 from keydiag.faults import Fault, Predictor, describe
 from keydiag.faults.kinds import OPEN_IN_KEY, key_of
-from keydiag.faults.predict import FaultSet
+from keydiag.faults.predict import NO_KEYS, FaultSet
 
 # Effort, in presses of one key: hands stay on the half for presses; a chord needs a second look;
 # for the meter the cable comes off and two leads are placed.  Common practice, no source.
@@ -35,7 +35,7 @@ LEAST_WEIGHT = 0.003
 MOST_TESTS = 3
 MOST_KNOWN = 64  # groups whose tests are remembered
 
-Weighted = list[tuple[FaultSet, float]]
+Weighted = tuple[tuple[FaultSet, float], ...]  # hypotheses, each with its probability
 
 
 class Tester:
@@ -43,7 +43,7 @@ class Tester:
 
     def __init__(self, predictor: Predictor) -> None:
         self.predictor = predictor
-        self._known: dict[object, tuple[NextTest, ...]] = {}
+        self._known: dict[tuple, _Best] = {}
 
     def next_tests(
         self, evidence: Evidence, explained: Explained, context: FaultSet
@@ -52,28 +52,70 @@ class Tester:
 
         context: the best explanations of the other groups, present in every prediction.
         """
-        weighted = [
-            (h.faults | context, h.probability)
+        own = tuple(
+            (h.faults - context, h.probability)
             for h in explained.hypotheses
             if h.faults is not None and h.probability >= LEAST_WEIGHT
-        ]
-        if len(weighted) < 2:
+        )
+        if len(own) < 2:
             return ()
-        own = {s: s - context for s, _ in weighted}
-        keys = _keys_of(self.predictor.circuit, explained, evidence, own.values())
-        question = (tuple(weighted), context, tuple(keys))
+        keys = tuple(_keys_of(self.predictor.circuit, explained, evidence, own))
+        near = _that_meet(self.predictor, context, own, keys)
+        best = self._remembered((own, near, keys), self._without_chords)
+        if best.chords:
+            return self._remembered((own, context, keys, near), self._with_chords).tests
+        return best.tests
+
+    def _remembered(self, question: tuple, answer: Callable[..., _Best]) -> _Best:
         known = self._known.get(question)
         if known is None:
-            tests = _Tests(self.predictor, weighted, own)
-            found = _few(tests.presses(keys))
-            if _room(found, tests.most() / COST_METER):
-                found = _few([*found, *tests.meters()])
-            if _room(found, tests.most_by_pressing() / COST_CHORD):
-                found = _few([*found, *tests.chords(keys)])
             if len(self._known) >= MOST_KNOWN:
                 self._known.clear()
-            known = self._known[question] = tuple(test.worded() for test in found)
+            known = self._known[question] = answer(*question)
         return known
+
+    def _without_chords(self, own: Weighted, context: FaultSet, keys: tuple[str, ...]) -> _Best:
+        tests = _Tests(self.predictor, own, context)
+        found = _few(tests.presses(keys))
+        if _room(found, tests.most() / COST_METER):
+            found = _few([*found, *tests.meters()])
+        if _room(found, tests.most_by_pressing() / COST_CHORD):
+            return _Best(found, (), chords=True)
+        return _Best(found, tuple(test.worded() for test in found))
+
+    def _with_chords(
+        self, own: Weighted, context: FaultSet, keys: tuple[str, ...], near: FaultSet
+    ) -> _Best:
+        found = self._remembered((own, near, keys), self._without_chords).found
+        found = _few([*found, *_Tests(self.predictor, own, context).chords(keys)])
+        return _Best(found, tuple(test.worded() for test in found))
+
+
+def _that_meet(
+    predictor: Predictor, context: FaultSet, own: Weighted, keys: Iterable[str]
+) -> FaultSet:
+    """Those of the faults taken for granted that change rest, or that a press of these keys can
+    meet: the others make no difference to it, nor to the meter."""
+    facts, packed = predictor.facts, predictor.packed
+    lines = predictor.lines_of(keys)
+    for faults, _ in own:
+        for fault in faults:
+            lines |= facts(fault)[2]
+    lines = predictor.joined(lines, context)
+    return frozenset(
+        fault
+        for fault in context
+        if facts(fault)[2] & lines
+        or packed(frozenset((fault,)), NO_KEYS) != packed(frozenset(), NO_KEYS)
+    )
+
+
+class _Best(NamedTuple):
+    """The best tests found, in words too; chords: chords could be among them."""
+
+    found: list[_Judged]
+    tests: tuple[NextTest, ...]
+    chords: bool = False
 
 
 class _Judged(NamedTuple):
@@ -109,22 +151,23 @@ def _few(tests: Iterable[_Judged]) -> list[_Judged]:
 class _Tests:
     """The tests that may tell weighted fault sets apart."""
 
-    def __init__(
-        self, predictor: Predictor, weighted: Weighted, own: dict[FaultSet, FaultSet]
-    ) -> None:
-        self._predictor, self._circuit = predictor, predictor.circuit
-        self._weighted, self._own = weighted, own
-        self._alike = {faults: _stand_in(self._circuit, faults) for faults, _ in weighted}
+    def __init__(self, predictor: Predictor, own: Weighted, context: FaultSet) -> None:
+        """context: faults taken for granted, part of every prediction."""
+        self._predictor, self._circuit, self._own = predictor, predictor.circuit, own
+        self._whole = {faults: faults | context for faults, _ in own}
+        self._alike = {
+            faults: _stand_in(self._circuit, whole) for faults, whole in self._whole.items()
+        }
 
     def most(self) -> float:
         """Bits that any test can tell at most."""
-        return self._judge({faults: faults for faults, _ in self._weighted}, 1.0, "", str).gain
+        return self._judge(self._whole, 1.0, "", str).gain
 
     def most_by_pressing(self) -> float:
         """Bits that presses and chords can tell at most: sets that are alike stay so."""
         return self._judge(self._alike, 1.0, "", str).gain
 
-    def presses(self, keys: list[str]) -> Iterator[_Judged]:
+    def presses(self, keys: Iterable[str]) -> Iterator[_Judged]:
         for key in keys:
             yield self._judge(
                 self._certain(frozenset((key,))),
@@ -136,7 +179,7 @@ class _Tests:
                 code=key,
             )
 
-    def chords(self, keys: list[str]) -> Iterator[_Judged]:
+    def chords(self, keys: Sequence[str]) -> Iterator[_Judged]:
         if len(keys) > 12:
             return  # a whole line is in question: single presses and the meter say more
         for a, b in _chords(self._circuit, keys):
@@ -152,9 +195,10 @@ class _Tests:
 
     def meters(self) -> Iterator[_Judged]:
         circuit = self._circuit
-        faults = sorted({fault for s in self._own.values() for fault in s})
-        tests = meter.tests_for(circuit, faults)
-        readings = {s: meter.read_all(circuit, s, tests) for s, _ in self._weighted}
+        tests = meter.tests_for(circuit, sorted({f for faults, _ in self._own for f in faults}))
+        readings = {
+            faults: meter.read_all(circuit, whole, tests) for faults, whole in self._whole.items()
+        }
         for number, test in enumerate(tests):
             hold = f", holding {list_words(test.held)}" if test.held else ""
             red, black = (meter.point_words(circuit, p) for p in (test.red, test.black))
@@ -189,9 +233,9 @@ class _Tests:
     ) -> _Judged:
         """Group the hypotheses by predicted answer."""
         answers: dict[object, list[tuple[FaultSet, float]]] = {}
-        for faults, weight in self._weighted:
+        for faults, weight in self._own:
             answers.setdefault(predicted[faults], []).append((faults, weight))
-        total = sum(weight for _, weight in self._weighted)
+        total = sum(weight for _, weight in self._own)
         shares = [sum(w for _, w in group) / total for group in answers.values()]
         gain = max(0.0, -sum(p * math.log2(p) for p in shares if p > 0))
 
@@ -199,7 +243,7 @@ class _Tests:
             outcomes = [
                 Outcome(
                     answer=words(answer),
-                    means=tuple(_set_words(self._own[s]) for s, _ in group),
+                    means=tuple(_set_words(faults) for faults, _ in group),
                     probability=min(1.0, share),
                 )
                 for (answer, group), share in zip(answers.items(), shares, strict=True)
@@ -232,13 +276,13 @@ def _set_words(faults: FaultSet) -> str:
 
 
 def _keys_of(
-    circuit: Circuit, explained: Explained, evidence: Evidence, sets: Iterable[FaultSet]
+    circuit: Circuit, explained: Explained, evidence: Evidence, own: Weighted
 ) -> list[str]:
     keys: set[str] = set()
     for number in explained.symptom.frames:
         if len(evidence.frames[number].held) == 1:
             keys |= evidence.frames[number].held
-    for faults in sets:
+    for faults, _ in own:
         for fault in faults:
             keys |= _named_keys(circuit, fault)
     return [k for k in circuit.keys if k in keys]
@@ -248,7 +292,7 @@ def _named_keys(circuit: Circuit, fault: Fault) -> set[str]:
     return {w for place in fault.at for w in place.split() if w in circuit.parts}
 
 
-def _chords(circuit: Circuit, keys: list[str]) -> Iterable[tuple[str, str]]:
+def _chords(circuit: Circuit, keys: Sequence[str]) -> Iterable[tuple[str, str]]:
     """Pairs of keys in question, and each of them with a key of its own row or column."""
     pairs: dict[tuple[str, str], None] = dict.fromkeys(combinations(keys, 2))
     order = {k: i for i, k in enumerate(circuit.keys)}

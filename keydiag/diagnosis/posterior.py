@@ -10,7 +10,14 @@ from keydiag.diagnosis.candidates import Candidates
 from keydiag.diagnosis.evidence import Evidence
 from keydiag.diagnosis.kept import Kept
 from keydiag.diagnosis.search import DEPTH, WIDTH, explain
-from keydiag.diagnosis.space import NO_FAULTS, Budget, Space, bits_of
+from keydiag.diagnosis.space import (
+    NO_FAULTS,
+    PATIENCE,
+    PATIENCE_MEANWHILE,
+    Budget,
+    Space,
+    bits_of,
+)
 from keydiag.diagnosis.symptoms import Symptom
 from keydiag.faults import Fault, Predictor
 from keydiag.faults.predict import FaultSet
@@ -134,12 +141,16 @@ class Explainer:
         self.kept = Kept()
 
     def begin(self, evidence: Evidence) -> None:
-        """Before each diagnosis: the priors as they are now, a whole budget."""
+        """Before each diagnosis: the priors as they are now, a whole budget.  What stands at the
+        end of a sweep must not depend on how it came about, so it is searched anew."""
+        complete = evidence.pressed.issuperset(self.predictor.circuit.keys)
+        if complete:
+            self.forget()
         if self.kept.tried != self.priors.tried:
             self.near.weigh(self.priors)
             if self._any is not None:
                 self._any.weigh(self.priors)
-        self.budget = Budget()
+        self.budget = Budget(patience=PATIENCE if complete else PATIENCE_MEANWHILE)
         self.kept = self.kept.follow(evidence.frames, self.priors.tried)
 
     def forget(self) -> None:
@@ -171,9 +182,9 @@ class Explainer:
         self, space: Space, symptom: Symptom, width: int = WIDTH, depth: int = DEPTH
     ) -> Explained:
         space.budget = self.budget.share()
-        earlier = self.kept.earlier(space)
+        earlier = self.kept.earlier(space, symptom.mask)
         found, trail = explain(space, symptom.hint, width, depth, earlier)
-        self.kept.keep(space, trail)
+        self.kept.keep(space, symptom.mask, trail)
         self.budget.settle(space.budget)
         frames = len(symptom.frames)
         unknown = math.log(UNKNOWN_PRIOR) + frames * math.log(UNKNOWN_FRAME)

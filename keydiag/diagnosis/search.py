@@ -39,9 +39,6 @@ MOST_COMBINED = 4
 MOST_TURNED = 8
 # How much one added fault may lower the score on the way to a set whose members only fit together.
 DIP = 9.0
-# Candidates looked at in vain, once there is a set that explains everything, before no more such
-# sets are expected.
-PATIENCE = 1_000
 # How far the best score may fall, by bits that the best set leaves open, before a search is made
 # anew: what was dropped meanwhile has less than 4e-3 of the best set's weight.
 MOST_FALLEN = 2.1
@@ -119,10 +116,12 @@ class Trail(NamedTuple):
 
 
 class Earlier(NamedTuple):
-    """An earlier search, and the numbers of the frames that were added since."""
+    """An earlier search, the numbers of the frames that were added since, and whether it was asked
+    otherwise, so that its sets must be judged again."""
 
     trail: Trail
     added: tuple[int, ...]
+    otherwise: bool = False
 
 
 def explain(
@@ -174,14 +173,14 @@ def _gone_on(
 ) -> tuple[dict[FaultSet, _Node], float] | None:
     """The same, going on from an earlier search; None if the best set has lost by the added frames,
     so that what was dropped may count again."""
-    trail, added = earlier
+    trail, added, otherwise = earlier
     old = [number for number in range(len(space.frames)) if number not in added]
-    found = {node.faults: _lifted(space, node, old) for node in trail.nodes}
+    found = {node.faults: _lifted(space, node, old, otherwise) for node in trail.nodes}
     top = max(found.values(), key=lambda node: node.score, default=None)
     if top is None:
         return None
     best = top.score
-    contradicted = any(top.fits[number][0] for number in added)
+    contradicted = otherwise or any(top.fits[number][0] for number in added)
     if best < trail.best - (ROUNDING if contradicted else MOST_FALLEN):
         return None
     # Charged as if searched anew: what a diagnosis may look at must not depend on its past.
@@ -190,9 +189,9 @@ def _gone_on(
     return found, _grow(space, {}, found, frontier, best, width, depth, added)
 
 
-def _lifted(space: Space, node: _Node, old: list[int]) -> _Node:
+def _lifted(space: Space, node: _Node, old: list[int], judge_again: bool) -> _Node:
     """The node with the frames that were added; old: the numbers its frames have now."""
-    known = dict(zip(old, node.fits, strict=True))
+    known = {} if judge_again else dict(zip(old, node.fits, strict=True))
     fits = tuple(
         known.get(number) or space.fit(number, node.faults) for number in range(len(space.frames))
     )
@@ -221,7 +220,7 @@ def _grow(
             worst = _worst_frame(node, among)
             if worst is None:
                 continue
-            if right and last - space.budget.left > PATIENCE:
+            if right and last - space.budget.left > space.budget.patience:
                 return best
             for child in _children(space, prices, node, worst, best - SLACK):
                 if (child.faults, child.left) in met or len(child.faults) > depth:

@@ -6,10 +6,10 @@ Not here: the search itself (`search`).
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
-from keydiag.diagnosis.candidates import ADDS, TAKES, Candidates
+from keydiag.diagnosis.candidates import ADDS, TAKES, Candidates, pins_of
 from keydiag.diagnosis.evidence import Evidence, Frame
 from keydiag.faults import Fault, Packed, Predictor
 from keydiag.faults.kinds import OPEN_IN_KEY, key_of
@@ -27,14 +27,22 @@ MOST_TRIED = 30_000
 MOST_TRIED_AT_ONCE = 10_000
 # What a group gets in any case: enough for a key with one fault of its own.
 LEAST_TRIED_AT_ONCE = 400
+# Candidates looked at in vain, once there is a set that explains everything, before no more such
+# sets are expected; and the same while presses are still to come.
+PATIENCE = 1_500
+PATIENCE_MEANWHILE = 800
 
 
 @dataclass(slots=True)
 class Budget:
     """Candidates that may still be looked at.  Counted, not timed, so that the same evidence gives
-    the same answer on any machine; what is remembered of earlier answers does not count either."""
+    the same answer on any machine; what is remembered of earlier answers does not count either.
+
+    patience: how many may be looked at in vain.
+    """
 
     left: int = MOST_TRIED
+    patience: int = PATIENCE
 
     @property
     def spent(self) -> bool:
@@ -42,7 +50,7 @@ class Budget:
 
     def share(self) -> Budget:
         """What one search may use of it; give back what is left with `settle`."""
-        return Budget(self._share())
+        return Budget(self._share(), self.patience)
 
     def settle(self, share: Budget) -> None:
         self.left = max(0, self.left - self._share() + share.left)
@@ -134,7 +142,7 @@ class Space:
         packed = self.predictor.packed
         if packed(others | {fault}, NO_KEYS) != packed(others, NO_KEYS):
             return (1 << len(self.frames)) - 1
-        return self.evidence.on_lines(self._joined(lines, others))
+        return self.evidence.on_lines(self.predictor.joined(lines, others))
 
     def spoils_rest(self, fault: Fault) -> int:
         """Mask of the pins whose lines the fault is joined to, if it alone makes the rest frame
@@ -142,35 +150,34 @@ class Space:
         known = self._spoiling.get(fault)
         if known is None:
             worse = self.fit(0, frozenset((fault,)))[0] > self.fit(0, NO_FAULTS)[0]
-            lines = self.predictor.facts(fault)[2]
-            known = self._spoiling[fault] = self._joined(lines, self.context) if worse else 0
+            known = self.lines_with((fault,)) if worse else 0
+            self._spoiling[fault] = known
         return known
 
-    def lines_with(self, faults: FaultSet) -> int:
+    def lines_of_bits(self, mask: Sequence[int]) -> int:
+        """Mask of the pins that these bits (packed, by frame) belong to, of the lines of the keys
+        held in these frames, and of those joined to them by the faults taken for granted."""
+        lines = 0
+        for frame, bits in zip(self.frames, mask, strict=True):
+            if bits:
+                lines |= self.predictor.lines_of(frame.held)
+                for pin in pins_of(bits, len(self.predictor.circuit.pins)):
+                    lines |= 1 << pin
+        return self.predictor.joined(lines, self.context)
+
+    def lines_with(self, faults: Iterable[Fault]) -> int:
         """Mask of the pins whose lines these faults are on, and those joined to them by the faults
         taken for granted."""
         lines = 0
         for fault in faults:
             lines |= self.predictor.facts(fault)[2]
-        return self._joined(lines, self.context)
+        return self.predictor.joined(lines, self.context)
 
     def lines_met_by(self, number: int) -> int:
         """Mask of the pins whose lines the keys of this frame stand on, and those joined to them by
         the faults taken for granted."""
         lines = self.predictor.lines_of(self.frames[number].held)
-        return self._joined(lines, self.context)
-
-    def _joined(self, lines: int, faults: FaultSet) -> int:
-        """These lines with all that the connectors among these faults join to them."""
-        connectors = [self.predictor.facts(f)[2] for f in faults if f.kind in CONNECTORS]
-        grown = True
-        while grown:
-            grown = False
-            for more in connectors:
-                if more & lines and more & ~lines:
-                    lines |= more
-                    grown = True
-        return lines
+        return self.predictor.joined(lines, self.context)
 
     def weight(self, fault: Fault) -> float:
         """Log odds of a fault in the search: one open place of a key stands for all of them."""

@@ -113,6 +113,18 @@ def _pack(rest: int, low: tuple[int, ...]) -> int:
     return bits | rest
 
 
+def _grown(lines: int, connectors: list[int]) -> int:
+    """These lines with all that these connectors (masks of lines) join to them."""
+    grown = True
+    while grown:
+        grown = False
+        for more in connectors:
+            if more & lines and more & ~lines:
+                lines |= more
+                grown = True
+    return lines
+
+
 def _apart(members: list[_Member]) -> list[list[Fault]]:
     """These faults in groups whose lines do not meet."""
     groups: list[tuple[int, list[Fault]]] = []
@@ -174,6 +186,11 @@ class Predictor:
             mask |= self._lines_of_key[key]
         return mask
 
+    def joined(self, lines: int, faults: Iterable[Fault]) -> int:
+        """These lines (mask of pins) with all that the connectors among these faults join to
+        them."""
+        return _grown(lines, [self.facts(f)[2] for f in faults if f.kind in CONNECTORS])
+
     def packed(self, faults: FaultSet, held: frozenset[str]) -> Packed:
         """`predict(circuit, faults, held)` in packed form."""
         known = self._known.get((faults, held))
@@ -213,13 +230,8 @@ class Predictor:
             for pair in swaps:
                 if pair & active:
                     active |= pair
-        grown = bool(connectors)
-        while grown:
-            grown = False
-            for more in connectors:
-                if more & joined and more & ~joined:
-                    joined |= more
-                    grown = True
+        if connectors:
+            joined = _grown(joined, connectors)
         near, far = [], []
         for member in members:
             _, shows, lines, _ = member

@@ -170,7 +170,11 @@ class BenchDesk:
     # --- the diagnosis' thread ---
 
     def _think(self) -> None:
+        preparing = self.bench.session.judge.prepare()
         while True:
+            for _ in preparing:  # between the questions, until it is done
+                if self._ask.is_set():
+                    break
             self._ask.wait()
             self._ask.clear()
             if self._over.wait(AFTER_PICTURE_S):

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import threading
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 from keydiag.circuit import Circuit
 from keydiag.diagnosis import Diagnosis, Diagnostician, MeterAnswer
@@ -29,6 +29,7 @@ class Judge:
     """Diagnoses observations of one circuit, from any thread, one at a time."""
 
     def __init__(self, circuit: Circuit, table: Table | None) -> None:
+        self._circuit = circuit
         self._diagnostician = Diagnostician(circuit, table)
         self._lock = threading.Lock()
         self._tried: Counter[Fault] = Counter()
@@ -47,6 +48,13 @@ class Judge:
                 diagnosis = self._diagnostician.diagnose(seen, self._tried, answers)
                 self._known = (seen, answers), diagnosis
             return self._known[1]
+
+    def prepare(self) -> Iterator[None]:
+        """Make ready for the presses, a little at each step; stop whenever there is other work."""
+        for key in self._circuit.keys:
+            with self._lock:
+                self._diagnostician.prepare(key)
+            yield
 
     def alive(self, seen: Observations, answers: Answers = ()) -> tuple[FaultSet, ...]:
         """The fault sets that may still be what the half has, the likeliest first: each explanation

@@ -237,6 +237,7 @@ def times(lot: Lot) -> Figures:
             speed.memory(*case) for case in ranking.cases([bench], lot.seed, 2, (5,))
         ]
         out[f"memory, {len(bench.circuit.keys)} keys"] = max(taken)
+        out[f"prepare, {len(bench.circuit.keys)} keys"] = speed.prepare_time(bench)
     out["process"] = speed.process_peak()
     return out
 

@@ -171,6 +171,8 @@ def times(figures: Figures) -> Iterator[str]:
     for name, value in figures.items():
         if name.startswith("memory"):
             yield f"   {name}: {value / MB:.0f} MB allocated at most in one diagnosis"
+        if name.startswith("prepare"):
+            yield f"   {name}: {value:.2f} s until the engine is ready for the first press"
     yield f"   the process, benchmark and solver included: {figures['process'] / MB:.0f} MB at most"
 
 

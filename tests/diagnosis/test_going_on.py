@@ -26,8 +26,9 @@ LEFT = Circuit(bramblewick())
 LEFT_FAULTS = enumerate_faults(LEFT)
 LEFT_WEIGHTS = [Priors(LEFT).probability(fault) for fault in LEFT_FAULTS]
 
-# What the one search drops as too improbable and the other keeps may differ.
-TAILS = 0.05
+# A search ends when it has looked in vain for long; one that goes on ends elsewhere than one made
+# anew, so of three faults that hide each other one may know a few improbable sets more.
+TAILS = 0.15
 
 
 def marginals(groups: tuple[Explained, ...]) -> dict[Fault, float]:
@@ -110,6 +111,14 @@ def test_a_stage_grown_frame_by_frame_is_the_stage_at_once(
         at_once = staged(space, None, ())
         if count % 3 == 2 or count == len(presses):
             assert settled(space, stage) == settled(space, at_once)
+
+
+def test_what_was_prepared_changes_no_answer() -> None:
+    seen = sweep(LEFT, set(Random(5).choices(LEFT_FAULTS, LEFT_WEIGHTS, k=3)))
+    ready = Diagnostician(LEFT)
+    for key in LEFT.keys:
+        ready.prepare(key)
+    assert ready.diagnose(seen) == Diagnostician(LEFT).diagnose(seen)
 
 
 def test_frames_that_were_added_are_told_from_frames_that_changed() -> None:
