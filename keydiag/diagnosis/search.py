@@ -212,7 +212,8 @@ def _grow(
     """Grow the sets of the frontier until nothing near the best is left to grow; put all sets met
     into `found` and return the best score.  among: the frames to work on, if not all."""
     met: set[tuple[FaultSet, frozenset[int]]] = set()
-    right = any(_worst_frame(node) is None for node in found.values())
+    # A hint does not count: sets as good as this one are met where the search meets it.
+    right = among is not None
     last = space.budget.left  # when a set near the best was last met
     for _ in range(3 * depth):
         following: list[_Node] = []
@@ -231,7 +232,7 @@ def _grow(
                     best = max(best, child.score)
                     if child.score > best - SLACK:
                         last = space.budget.left
-                        right = right or _worst_frame(child) is None
+                        right = right or not any(wrong for wrong, _ in child.fits)
                 following.append(child)
         # A set's prior, with what it leaves unexplained for good, bounds all that grows from it.
         following = [n for n in following if _bound(space, prices, n) > best - SLACK]
