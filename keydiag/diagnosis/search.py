@@ -15,12 +15,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from typing import NamedTuple
 
-from keydiag.diagnosis.space import NO_FAULTS, Space, bits_of, special_keys, ways_on
+from keydiag.diagnosis.nodes import (
+    ROUNDING,
+    Found,
+    Node,
+    as_found,
+    leaving,
+    node_of,
+    redundant,
+    sorted_order,
+    with_look_alikes,
+    worst_frame,
+)
+from keydiag.diagnosis.space import NO_FAULTS, Space, bits_of, ways_on
 from keydiag.faults import Fault
-from keydiag.faults.kinds import key_of
 from keydiag.faults.predict import FaultSet
 
 # Hypotheses this much less probable (natural log) than the best are dropped: 5e-4 of its weight.
@@ -31,10 +41,6 @@ WIDTH = 60
 DEPTH = 8
 # Frames that are given a price for the bound; the others are taken to cost nothing.
 MOST_PRICED = 16
-# Of the sets one stands for, those this close (natural log) to the most probable are always kept.
-NEAR_TOP = 2.0
-# Open keys in one set whose places are combined with each other; beyond, one key at a time.
-MOST_COMBINED = 4
 # Wrong bits among which a path the wrong way round is looked for.
 MOST_TURNED = 8
 # How much one added fault may lower the score on the way to a set whose members only fit together.
@@ -42,75 +48,13 @@ DIP = 9.0
 # How far the best score may fall, by bits that the best set leaves open, before a search is made
 # anew: what was dropped meanwhile has less than 4e-3 of the best set's weight.
 MOST_FALLEN = 2.1
-# Scores this much apart (natural log) differ only by the order in which they were summed.
-ROUNDING = 1e-6
-
-
-def _with_look_alikes(space: Space, node: _Node, floor: float) -> list[_Node]:
-    """The sets this one stands for: itself and those with other open places of the same keys, each
-    with its own prior, down to the score `floor`; the most probable of them in any case."""
-    alike, log_odds = space.candidates.alike, space.priors.log_odds
-    stand_ins = sorted((f for f in node.faults if f in alike), key=space.candidates.order)
-    if not stand_ins:
-        return [node]
-    choices = [[fault, *alike[fault]] for fault in stand_ins]
-    most = sum(max(map(log_odds, places)) for places in choices)
-    asked = sum(map(space.weight, stand_ins))
-    floor = min(floor, node.score + most - asked - NEAR_TOP)
-    if len(stand_ins) > MOST_COMBINED:
-        # One at a time: the sum over all combinations would say the same about each key.
-        first = [places[0] for places in choices]
-        combined = [first] + [
-            [*first[:n], other, *first[n + 1 :]]
-            for n, places in enumerate(choices)
-            for other in places[1:]
-        ]
-    else:
-        combined = [[]]
-        for places in choices:
-            combined = [[*chosen, place] for chosen in combined for place in places]
-    rest = node.faults.difference(stand_ins)
-    special = special_keys(node.faults.union(space.context), node.faults)
-    same = special.isdisjoint(key_of(fault.at[0]) for fault in stand_ins)
-    out = []
-    for chosen in combined:
-        prior = node.prior - asked + sum(map(log_odds, chosen))
-        score = node.score - node.prior + prior
-        if score < floor:
-            continue
-        faults = rest.union(chosen)
-        fits = node.fits
-        if not same:
-            fits = tuple(space.fit(number, faults) for number in range(len(fits)))
-            score = prior + sum(fit[1] for fit in fits)
-        out.append(_Node(faults, node.left, prior, score, fits))
-    return out
-
-
-class Found(NamedTuple):
-    """A fault set met by the search: log prior + log likelihood, the likelihood alone, and the bits
-    it leaves unexplained, as (frame, packed mask)."""
-
-    score: float
-    likelihood: float
-    leaves: tuple[tuple[int, int], ...]
-
-
-@dataclass(slots=True)
-class _Node:
-    faults: FaultSet
-    left: frozenset[int]  # frames left as they are
-    prior: float
-    score: float
-    fits: tuple[tuple[int, float], ...]
-    partial: bool = False  # only the rest frame was looked at: it deviates still
 
 
 class Trail(NamedTuple):
     """What a search met, to go on from when frames are added: the sets within SLACK of the best,
     the best score when it was last searched anew, and how many candidates were looked at."""
 
-    nodes: tuple[_Node, ...]
+    nodes: tuple[Node, ...]
     best: float
     tried: int
 
@@ -138,29 +82,29 @@ def explain(
     that of slips and flipped bits alone.
     """
     begun = space.budget.left
-    start = _node(space, NO_FAULTS)
+    start = node_of(space, NO_FAULTS)
     gone_on = _gone_on(space, earlier, width, depth) if earlier is not None else None
     found, best = gone_on or _searched(space, start, hint, width, depth)
     searched = earlier.trail.best if earlier is not None and gone_on is not None else best
     near = [node for node in found.values() if node.score > best - SLACK]
     kept = [start]
     for node in near:
-        if node.faults and not _redundant(space, node):
-            kept += _with_look_alikes(space, node, best - SLACK)
-    out = [(node.faults, _as_found(space, node)) for node in kept]
-    out.sort(key=lambda item: (-item[1].score, len(item[0]), _sorted_order(space, item[0])))
+        if node.faults and not redundant(space, node):
+            kept += with_look_alikes(space, node, best - SLACK)
+    out = [(node.faults, as_found(space, node)) for node in kept]
+    out.sort(key=lambda item: (-item[1].score, len(item[0]), sorted_order(space, item[0])))
     return dict(out), Trail(tuple(near), searched, begun - space.budget.left)
 
 
 def _searched(
-    space: Space, start: _Node, hint: FaultSet, width: int, depth: int
-) -> tuple[dict[FaultSet, _Node], float]:
+    space: Space, start: Node, hint: FaultSet, width: int, depth: int
+) -> tuple[dict[FaultSet, Node], float]:
     """(the sets met, the best score)."""
     prices = _prices(space, start)
-    found: dict[FaultSet, _Node] = {NO_FAULTS: start}
+    found: dict[FaultSet, Node] = {NO_FAULTS: start}
     frontier = [start]
     if hint:
-        guess = _node(space, hint)
+        guess = node_of(space, hint)
         found[hint] = guess
         frontier.append(guess)
     best = max(node.score for node in frontier)
@@ -170,7 +114,7 @@ def _searched(
 
 def _gone_on(
     space: Space, earlier: Earlier, width: int, depth: int
-) -> tuple[dict[FaultSet, _Node], float] | None:
+) -> tuple[dict[FaultSet, Node], float] | None:
     """The same, going on from an earlier search; None if the best set has lost by the added frames,
     so that what was dropped may count again."""
     trail, added, otherwise = earlier
@@ -189,21 +133,21 @@ def _gone_on(
     return found, _grow(space, {}, found, frontier, best, width, depth, added)
 
 
-def _lifted(space: Space, node: _Node, old: list[int], judge_again: bool) -> _Node:
+def _lifted(space: Space, node: Node, old: list[int], judge_again: bool) -> Node:
     """The node with the frames that were added; old: the numbers its frames have now."""
     known = {} if judge_again else dict(zip(old, node.fits, strict=True))
     fits = tuple(
         known.get(number) or space.fit(number, node.faults) for number in range(len(space.frames))
     )
     left = frozenset(n for n in node.left if n == old[n] == 0)  # the rest frame
-    return _Node(node.faults, left, node.prior, node.prior + sum(fit[1] for fit in fits), fits)
+    return Node(node.faults, left, node.prior, node.prior + sum(fit[1] for fit in fits), fits)
 
 
 def _grow(
     space: Space,
     prices: dict[int, float],
-    found: dict[FaultSet, _Node],
-    frontier: list[_Node],
+    found: dict[FaultSet, Node],
+    frontier: list[Node],
     best: float,
     width: int,
     depth: int,
@@ -216,9 +160,9 @@ def _grow(
     right = among is not None
     last = space.budget.left  # when a set near the best was last met
     for _ in range(3 * depth):
-        following: list[_Node] = []
+        following: list[Node] = []
         for node in frontier:
-            worst = _worst_frame(node, among)
+            worst = worst_frame(node, among)
             if worst is None:
                 continue
             if right and last - space.budget.left > space.budget.patience:
@@ -237,7 +181,7 @@ def _grow(
         # A set's prior, with what it leaves unexplained for good, bounds all that grows from it.
         following = [n for n in following if _bound(space, prices, n) > best - SLACK]
         following.sort(
-            key=lambda n: (-round(n.score, 6), len(n.faults), _sorted_order(space, n.faults))
+            key=lambda n: (-round(n.score, 6), len(n.faults), sorted_order(space, n.faults))
         )
         frontier = following[:width]
         if not frontier:
@@ -245,39 +189,21 @@ def _grow(
     return best
 
 
-def _dive(space: Space, prices: dict[int, float], node: _Node, best: float) -> float:
+def _dive(space: Space, prices: dict[int, float], node: Node, best: float) -> float:
     """The score reached by taking the best next fault again and again: a floor for the search."""
     while True:
-        worst = _worst_frame(node)
+        worst = worst_frame(node)
         if worst is None:
             return best
         grown = _children(space, prices, node, worst, best - SLACK)
         children = [child for child in grown if not child.partial]
         if not children:
             return best
-        node = max(children, key=lambda n: (round(n.score, 6), _sorted_order(space, n.faults)))
+        node = max(children, key=lambda n: (round(n.score, 6), sorted_order(space, n.faults)))
         best = max(best, node.score)
 
 
-def _as_found(space: Space, node: _Node) -> Found:
-    # Exactly rounded sums: the same whichever way the search came here.
-    likelihood = math.fsum(fit[1] for fit in node.fits)
-    score = math.fsum((likelihood, *map(space.priors.log_odds, node.faults)))
-    leaves = tuple(
-        (number, space.deviating(number, node.faults))
-        for number, (wrong, _) in enumerate(node.fits)
-        if wrong
-    )
-    return Found(score, likelihood, leaves)
-
-
-def _node(space: Space, faults: FaultSet) -> _Node:
-    fits = tuple(space.fit(number, faults) for number in range(len(space.frames)))
-    prior = sum(map(space.weight, sorted(faults, key=space.candidates.order)))
-    return _Node(faults, frozenset(), prior, prior + sum(fit[1] for fit in fits), fits)
-
-
-def _prices(space: Space, start: _Node) -> dict[int, float]:
+def _prices(space: Space, start: Node) -> dict[int, float]:
     """What mending a frame costs at least, in log odds: a fault's log odds shared out evenly over
     the deviating frames it can show in; per frame the cheapest share.  Whatever set of faults
     mends these frames costs at least the sum of their prices."""
@@ -299,11 +225,11 @@ def _prices(space: Space, start: _Node) -> dict[int, float]:
 
 
 def _children(
-    space: Space, prices: dict[int, float], node: _Node, worst: int, floor: float
-) -> Iterator[_Node]:
+    space: Space, prices: dict[int, float], node: Node, worst: int, floor: float
+) -> Iterator[Node]:
     """The ways on from a node by working on its frame `worst`; sets that cannot reach the score
     `floor` are not looked at."""
-    yield _left(space, node, worst)
+    yield leaving(space, node, worst)
     wrong = node.fits[worst][0]
     seen, care = space.frames[worst].seen, space.care[worst]
     before = space.predicted(worst, node.faults)
@@ -362,16 +288,7 @@ def _turned(space: Space, deviating: int, bits: int) -> bool:
     return all(pairs.get((sense, drive)) is (not told) for (drive, sense), told in pairs.items())
 
 
-def _left(space: Space, node: _Node, number: int) -> _Node:
-    """The node with this frame left as it is."""
-    score, fits = node.score, node.fits
-    if node.partial:
-        fits = tuple(space.fit(n, node.faults) for n in range(len(fits)))
-        score = node.prior + sum(fit[1] for fit in fits)
-    return _Node(node.faults, node.left | {number}, node.prior, score, fits)
-
-
-def _grown(space: Space, node: _Node, fault: Fault, floor: float) -> _Node | None:
+def _grown(space: Space, node: Node, fault: Fault, floor: float) -> Node | None:
     """The node with one more fault, or None as soon as its score falls below `floor`.  Only frames
     in which the fault can show are simulated."""
     faults = node.faults | {fault}
@@ -384,11 +301,11 @@ def _grown(space: Space, node: _Node, fault: Fault, floor: float) -> _Node | Non
             # More is to come before the presses are worth a look.
             score += (fit[1] - fits[0][1]) * len(fits)
             fits[0] = fit
-            return _Node(faults, node.left, prior, score, tuple(fits), partial=True)
+            return Node(faults, node.left, prior, score, tuple(fits), partial=True)
         if node.partial:
             fits = [space.fit(number, faults) for number in range(len(fits))]
             score = prior + sum(fit[1] for fit in fits)
-            return _Node(faults, node.left, prior, score, tuple(fits))
+            return Node(faults, node.left, prior, score, tuple(fits))
     # What the frames still to come could win back if all of them became perfect.
     showing = bits_of(space.showing(fault, node.faults))
     hope = -sum(fits[number][1] for number in showing)
@@ -399,27 +316,14 @@ def _grown(space: Space, node: _Node, fault: Fault, floor: float) -> _Node | Non
         fits[number] = fit
         if score + hope < floor:
             return None
-    return _Node(faults, node.left, prior, score, tuple(fits)) if score > floor else None
+    return Node(faults, node.left, prior, score, tuple(fits)) if score > floor else None
 
 
-def _worst_frame(node: _Node, among: Sequence[int] | None = None) -> int | None:
-    """The frame to work on, of these or of all: rest before presses, then the most wrong bits."""
-    worst: int | None = None
-    for number in range(len(node.fits)) if among is None else among:
-        wrong = node.fits[number][0]
-        if wrong and number not in node.left:
-            if number == 0:
-                return 0
-            if worst is None or wrong > node.fits[worst][0]:
-                worst = number
-    return worst
-
-
-def _bound(space: Space, prices: dict[int, float], node: _Node) -> float:
+def _bound(space: Space, prices: dict[int, float], node: Node) -> float:
     """No set grown from this node can score higher: its prior, what it leaves as it is, and the
     price of what still deviates, at least one more fault or one more frame left."""
     bound = node.prior + sum(node.fits[number][1] for number in node.left)
-    worst = _worst_frame(node)
+    worst = worst_frame(node)
     if worst is None:
         return bound
     price = sum(
@@ -428,27 +332,3 @@ def _bound(space: Space, prices: dict[int, float], node: _Node) -> float:
         if node.fits[number][0] and number not in node.left
     )
     return bound + min(price, max(space.candidates.highest, node.fits[worst][1]))
-
-
-def _redundant(space: Space, node: _Node) -> bool:
-    """True if some member explains nothing: it is hidden behind the others, and its probability is
-    still its prior.  Such keys are reported as not to be judged, not as explanations."""
-    if len(node.faults) < 2:
-        return False
-    most = -sum(fit[1] for fit in node.fits)  # what leaving a member out could win at most
-    for fault in node.faults:
-        without = node.faults - {fault}
-        won, left = 0.0, most
-        for number in bits_of(space.showing(fault, without)):
-            won += space.fit(number, without)[1] - node.fits[number][1]
-            left += node.fits[number][1]
-            if won + left < -ROUNDING:
-                break
-        else:
-            if won > -ROUNDING:
-                return True
-    return False
-
-
-def _sorted_order(space: Space, faults: FaultSet) -> list[int]:
-    return sorted(space.candidates.order(fault) for fault in faults)
