@@ -61,33 +61,38 @@ class Tester:
             return ()
         keys = tuple(_keys_of(self.predictor.circuit, explained, evidence, own))
         near = _that_meet(self.predictor, context, own, keys)
-        best = self._remembered((own, near, keys), self._without_chords)
+        not_yet = frozenset(keys) - evidence.pressed
+        best = self._remembered((own, near, keys, not_yet), self._without_chords)
         if best.chords:
             return self._remembered((own, context, keys, near), self._with_chords).tests
         return best.tests
 
     def _remembered(self, question: tuple, answer: Callable[..., _Best]) -> _Best:
-        known = self._known.get(question)
+        asked = (answer.__name__, *question)
+        known = self._known.get(asked)
         if known is None:
             if len(self._known) >= MOST_KNOWN:
                 self._known.clear()
-            known = self._known[question] = answer(*question)
+            known = self._known[asked] = answer(*question)
         return known
 
-    def _without_chords(self, own: Weighted, context: FaultSet, keys: tuple[str, ...]) -> _Best:
+    def _without_chords(
+        self, own: Weighted, context: FaultSet, keys: tuple[str, ...], not_yet: frozenset[str]
+    ) -> _Best:
+        """not_yet: keys in question that were not pressed yet; chords can wait for them."""
         tests = _Tests(self.predictor, own, context)
-        found = _few(tests.presses(keys))
+        found = _few(tests.presses(keys, not_yet))
         if _room(found, tests.most() / COST_METER):
             found = _few([*found, *tests.meters()])
-        if _room(found, tests.most_by_pressing() / COST_CHORD):
+        if not not_yet and _room(found, tests.most_by_pressing() / COST_CHORD):
             return _Best(found, (), chords=True)
         return _Best(found, tuple(test.worded() for test in found))
 
     def _with_chords(
         self, own: Weighted, context: FaultSet, keys: tuple[str, ...], near: FaultSet
     ) -> _Best:
-        found = self._remembered((own, near, keys), self._without_chords).found
-        found = _few([*found, *_Tests(self.predictor, own, context).chords(keys)])
+        without = self._remembered((own, near, keys, frozenset()), self._without_chords)
+        found = _few([*without.found, *_Tests(self.predictor, own, context).chords(keys)])
         return _Best(found, tuple(test.worded() for test in found))
 
 
@@ -167,12 +172,13 @@ class _Tests:
         """Bits that presses and chords can tell at most: sets that are alike stay so."""
         return self._judge(self._alike, 1.0, "", str).gain
 
-    def presses(self, keys: Iterable[str]) -> Iterator[_Judged]:
+    def presses(self, keys: Iterable[str], not_yet: frozenset[str]) -> Iterator[_Judged]:
         for key in keys:
+            again = "" if key in not_yet else " once more"
             yield self._judge(
                 self._certain(frozenset((key,))),
                 COST_PRESS,
-                f"press {key} once more",
+                f"press {key}{again}",
                 partial(_press_answer, self._circuit, key),
                 kind="press",
                 keys=(key,),
