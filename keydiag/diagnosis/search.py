@@ -256,12 +256,13 @@ def _children(
         space.budget.left -= 1
         faults = node.faults | {fault}
         # What a fault spoils at rest it spoils in every frame.
-        if at_rest and (lines := space.spoils_rest(fault)):
-            if not lines & own_lines or space.fit(0, faults)[0] > node.fits[0][0]:
-                continue
-        elif at_rest and space.showing(fault, node.faults) & 1:
-            if space.fit(0, faults)[0] > node.fits[0][0]:
-                continue
+        if at_rest:
+            lines = space.spoils_rest(fault)
+            if lines and not lines & own_lines:
+                continue  # as it does alone
+            if space.showing(fault, node.faults) & 1:
+                if space.fit(0, faults)[0] > node.fits[0][0]:
+                    continue
         now = space.predicted(worst, faults)
         if now == before:
             continue

@@ -176,7 +176,7 @@ def _simplified(
     union = best_of(explained)
     for i, j in combinations(range(len(explained)), 2):
         one, two = explained[i], explained[j]
-        if not _lines(explainer, one.best_faults) & _lines(explainer, two.best_faults):
+        if not space.lines_with(one.best_faults) & space.lines_with(two.best_faults):
             continue
         for a in sorted(one.best_faults):
             for b in sorted(two.best_faults):
@@ -226,14 +226,6 @@ def _together(
 ) -> Explained:
     hint = one.best_faults | two.best_faults
     return explainer.explain_one(evidence, merge(one.symptom, two.symptom, hint))
-
-
-def _lines(explainer: Explainer, faults: FaultSet) -> int:
-    """Mask of the pins whose lines these faults are on."""
-    mask = 0
-    for fault in faults:
-        mask |= explainer.predictor.facts(fault)[2]
-    return mask
 
 
 def _strained(explained: Explained) -> bool:
