@@ -344,22 +344,26 @@ class Wiring:
             # What is tied to the supply stays high, so nothing is pulled low through it.
             diodes = [diode for diode in diodes if supply not in diode]
         one, more = sensing(members, diodes)
-
-        def pulled(node: int) -> tuple[int, int]:
-            """Masks of pins read low, and pins in doubt, while `node` is at ground level."""
-            sure = members.get(node, 0) | one.get(node, 0)
-            doubt = more.get(node, 0) & ~sure
-            # The supply feeds this net while it is pulled down: nobody can say who wins.
-            return (0, sure | doubt) if node in fed else (sure, doubt)
-
-        rest, rest_doubt = pulled(ground)
-        bits, doubt = rest * fields[-1], rest_doubt * fields[-1]
-        for node, pins in members.items():
-            driving = pins & ~self._dead
-            if node != supply and driving:
-                sure, unsure = pulled(node)
-                driven = fields[driving]
-                bits |= sure * driven
-                doubt |= unsure * driven
+        bits, doubt = nets.bits, 0
+        for node, pins in one.items():
+            if node in members:
+                bits |= pins * fields[members[node]]
+        for node, pins in more.items():
+            if node in members:
+                doubt |= pins * fields[members[node]]
+        idle = self._dead | members.get(supply, 0)  # pins that pull nothing low when driven
+        if idle:
+            bits &= ~(fields.every_pin * fields[idle])
+            doubt &= ~(fields.every_pin * fields[idle])
+        rest, rest_doubt = members.get(ground, 0) | one.get(ground, 0), more.get(ground, 0)
+        if fed:
+            # The supply feeds these nets while they are pulled down: nobody can say who wins.
+            for node in fed:
+                against = fields.every_pin * fields[members.get(node, 0)]
+                doubt |= bits & against
+                bits &= ~against
+            if ground in fed:
+                rest, rest_doubt = 0, rest | rest_doubt
+        bits, doubt = bits | rest * fields[-1], doubt | rest_doubt * fields[-1]
         hidden = members.get(supply, 0) * fields[-1]  # held high by the supply
         return bits & ~hidden, doubt & ~bits & ~hidden

@@ -7,6 +7,7 @@ updates; `diagnose` is the one-off.  Pure: no port, clock, file or screen.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import NamedTuple
 
 from keydiag.circuit import Circuit
 from keydiag.diagnosis.evidence import Evidence, gather
@@ -39,6 +40,16 @@ PRESS_AGAIN = 0.05
 SURE = 0.5
 
 
+class _Explained(NamedTuple):
+    """Evidence, the faults tried before, and the symptom groups with all hypotheses."""
+
+    evidence: Evidence
+    tried: Mapping[Fault, int]
+    quickly: bool
+    groups: tuple[Explained, ...]
+    cut_short: bool
+
+
 class Diagnostician:
     """Diagnoses one circuit again and again as evidence comes in."""
 
@@ -47,7 +58,7 @@ class Diagnostician:
         self.predictor = Predictor(circuit)
         self.explainer = Explainer(self.predictor, Priors(circuit, table))
         self.tester = Tester(self.predictor)
-        self._latest: tuple[object, tuple[Explained, ...], bool] | None = None
+        self._latest: _Explained | None = None
 
     def prepare(self, key: str) -> None:
         """Work out beforehand what each fault alone shows with this key held, and at rest, so that
@@ -58,15 +69,12 @@ class Diagnostician:
             self.predictor.packed(alone, frozenset((key,)))
 
     def explain(
-        self, observations: Sequence[Observation]
+        self, observations: Sequence[Observation], quickly: bool = False
     ) -> tuple[Evidence, tuple[Explained, ...]]:
         """The evidence and its symptom groups with all hypotheses, for those who need the
-        probabilities themselves."""
-        evidence = gather(self.circuit, self.predictor, observations)
-        asked = (evidence, self.explainer.priors.tried)
-        if self._latest is None or self._latest[0] != asked:
-            self._latest = asked, *explain_all(self.explainer, evidence)
-        return evidence, self._latest[1]
+        probabilities themselves; quickly: as `update` sees them."""
+        explained = self._explained(observations, quickly)
+        return explained.evidence, explained.groups
 
     def diagnose(
         self,
@@ -80,8 +88,36 @@ class Diagnostician:
         answers: meter readings taken on the unpowered half, as evidence beside the observations.
         """
         self.explainer.priors.note_tried(tried or {})
-        evidence, groups = self.explain(observations)
-        groups, contradictions = apply(self.explainer, evidence, groups, answers)
+        return self._worded(self._explained(observations, quickly=False), answers)
+
+    def update(
+        self,
+        observations: Sequence[Observation],
+        tried: Mapping[Fault, int] | None = None,
+        answers: Sequence[MeterAnswer] = (),
+    ) -> Diagnosis:
+        """The same, quickly: for after each press, while the next one comes.
+
+        It goes on from the diagnosis before and looks less far, so what is improbable may be
+        missing and what is cut short is not told; `diagnose` says it all.
+        """
+        self.explainer.priors.note_tried(tried or {})
+        explained = self._explained(observations, quickly=True)
+        return self._worded(explained._replace(cut_short=False), answers)
+
+    def _explained(self, observations: Sequence[Observation], quickly: bool) -> _Explained:
+        evidence = gather(self.circuit, self.predictor, observations)
+        tried, latest = self.explainer.priors.tried, self._latest
+        if latest is not None and (latest.evidence, latest.tried) == (evidence, tried):
+            if quickly or not latest.quickly:
+                return latest
+        groups, cut_short = explain_all(self.explainer, evidence, quickly)
+        self._latest = _Explained(evidence, tried, quickly, groups, cut_short)
+        return self._latest
+
+    def _worded(self, explained: _Explained, answers: Sequence[MeterAnswer]) -> Diagnosis:
+        evidence = explained.evidence
+        groups, contradictions = apply(self.explainer, evidence, explained.groups, answers)
         findings: list[Finding] = []
         for number, group in enumerate(groups):
             context = best_of_others(groups, number)
@@ -99,7 +135,7 @@ class Diagnostician:
             press_again=tuple(dict.fromkeys(again)),
             not_pressed=not_pressed,
             fickle=evidence.fickle,
-            cut_short=self._latest is not None and self._latest[2],
+            cut_short=explained.cut_short,
             contradictions=contradictions,
         )
 

@@ -29,11 +29,18 @@ class Kept:
     gone on from.
 
     added: numbers of the frames that are new, ascending; None if more than that has changed.
+    first: what the split begins with, if beginning otherwise has left too much unexplained.
+    in_vain: no such beginning was found; the next full diagnosis looks again.
+    needed: pairs of faults, each within a union of explanations, that no single fault can stand in
+    for: more frames only rule more out.
     """
 
     frames: tuple[Frame, ...] = ()
     tried: Mapping[Fault, int] = field(default_factory=dict)
     added: tuple[int, ...] | None = None
+    first: Fault | None = None
+    in_vain: bool = False
+    needed: set[tuple[Fault, Fault, FaultSet]] = field(default_factory=set)
     _trails: dict[Question, Trail] = field(default_factory=dict)
     _latest: dict[Subject, tuple[FaultSet, Trail]] = field(default_factory=dict)
     _stages: dict[FaultSet, Stage] = field(default_factory=dict)
@@ -43,7 +50,11 @@ class Kept:
         """What is kept for the diagnosis of these frames, this one being of the evidence before."""
         new = added(self.frames, frames) if tried == self.tried else None
         self._before = None
-        return Kept(frames, dict(tried), new, _before=self if new is not None else None)
+        if new is None:
+            return Kept(frames, dict(tried))
+        return Kept(
+            frames, dict(tried), new, self.first, self.in_vain, self.needed, _before=self
+        )
 
     def earlier(self, space: Space, mask: tuple[int, ...]) -> Earlier | None:
         """A search that asked the same before the frames were added, or one about the same bits

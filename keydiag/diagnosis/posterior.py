@@ -10,14 +10,7 @@ from keydiag.diagnosis.candidates import Candidates
 from keydiag.diagnosis.evidence import Evidence
 from keydiag.diagnosis.kept import Kept
 from keydiag.diagnosis.search import DEPTH, WIDTH, explain
-from keydiag.diagnosis.space import (
-    NO_FAULTS,
-    PATIENCE,
-    PATIENCE_MEANWHILE,
-    Budget,
-    Space,
-    bits_of,
-)
+from keydiag.diagnosis.space import NO_FAULTS, QUICK, THOROUGH, Budget, Space, bits_of
 from keydiag.diagnosis.symptoms import Symptom
 from keydiag.faults import Fault, Predictor
 from keydiag.faults.predict import FaultSet
@@ -140,22 +133,19 @@ class Explainer:
         self.budget = Budget()
         self.kept = Kept()
 
-    def begin(self, evidence: Evidence) -> None:
-        """Before each diagnosis: the priors as they are now, a whole budget.  What stands at the
-        end of a sweep must not depend on how it came about, so it is searched anew."""
-        complete = evidence.pressed.issuperset(self.predictor.circuit.keys)
-        if complete:
-            self.forget()
+    def begin(self, evidence: Evidence, quickly: bool = False) -> None:
+        """Before each diagnosis: the priors as they are now, a whole budget.  A quick one goes on
+        from the one before; any other is searched anew, so that it does not depend on its past."""
         if self.kept.tried != self.priors.tried:
             self.near.weigh(self.priors)
             if self._any is not None:
                 self._any.weigh(self.priors)
-        self.budget = Budget(patience=PATIENCE if complete else PATIENCE_MEANWHILE)
-        self.kept = self.kept.follow(evidence.frames, self.priors.tried)
-
-    def forget(self) -> None:
-        """Search everything anew next time."""
-        self.kept = Kept(tried=self.kept.tried)
+        effort = QUICK if quickly else THOROUGH
+        self.budget = Budget(effort.tried, effort)
+        if quickly:
+            self.kept = self.kept.follow(evidence.frames, self.priors.tried)
+        else:
+            self.kept = Kept(evidence.frames, dict(self.priors.tried))
 
     def explain_one(self, evidence: Evidence, symptom: Symptom) -> Explained:
         """One group with everything near that may have caused it."""

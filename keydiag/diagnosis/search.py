@@ -33,8 +33,6 @@ from keydiag.diagnosis.space import NO_FAULTS, Space, bits_of, ways_on
 from keydiag.faults import Fault
 from keydiag.faults.predict import FaultSet
 
-# Hypotheses this much less probable (natural log) than the best are dropped: 5e-4 of its weight.
-SLACK = 7.6
 # Sets kept per step of the search; the best explanations of one symptom group are few.
 WIDTH = 60
 # Faults per symptom group; independent groups do not add up.
@@ -51,12 +49,11 @@ MOST_FALLEN = 2.1
 
 
 class Trail(NamedTuple):
-    """What a search met, to go on from when frames are added: the sets within SLACK of the best,
-    the best score when it was last searched anew, and how many candidates were looked at."""
+    """What a search met, to go on from when frames are added: the sets near the best, and the best
+    score when it was last searched anew."""
 
     nodes: tuple[Node, ...]
     best: float
-    tried: int
 
 
 class Earlier(NamedTuple):
@@ -75,25 +72,25 @@ def explain(
     depth: int = DEPTH,
     earlier: Earlier | None = None,
 ) -> tuple[dict[FaultSet, Found], Trail]:
-    """(fault sets that explain the frames, best first, none below the best by more than SLACK; what
-    a later search can go on from).
+    """(fault sets that explain the frames, best first, none below the best by more than the
+    effort's slack; what a later search can go on from).
 
     hint: a set likely to be good; it only saves work.  The empty set is always judged: its score is
     that of slips and flipped bits alone.
     """
-    begun = space.budget.left
     start = node_of(space, NO_FAULTS)
     gone_on = _gone_on(space, earlier, width, depth) if earlier is not None else None
     found, best = gone_on or _searched(space, start, hint, width, depth)
     searched = earlier.trail.best if earlier is not None and gone_on is not None else best
-    near = [node for node in found.values() if node.score > best - SLACK]
+    floor = best - space.budget.effort.slack
+    near = [node for node in found.values() if node.score > floor]
     kept = [start]
     for node in near:
         if node.faults and not redundant(space, node):
-            kept += with_look_alikes(space, node, best - SLACK)
+            kept += with_look_alikes(space, node, floor)
     out = [(node.faults, as_found(space, node)) for node in kept]
     out.sort(key=lambda item: (-item[1].score, len(item[0]), sorted_order(space, item[0])))
-    return dict(out), Trail(tuple(near), searched, begun - space.budget.left)
+    return dict(out), Trail(tuple(near), searched)
 
 
 def _searched(
@@ -127,8 +124,6 @@ def _gone_on(
     contradicted = otherwise or any(top.fits[number][0] for number in added)
     if best < trail.best - (ROUNDING if contradicted else MOST_FALLEN):
         return None
-    # Charged as if searched anew: what a diagnosis may look at must not depend on its past.
-    space.budget.left -= trail.tried
     frontier = [node for node in found.values() if any(node.fits[n][0] for n in added)]
     return found, _grow(space, {}, found, frontier, best, width, depth, added)
 
@@ -155,6 +150,7 @@ def _grow(
 ) -> float:
     """Grow the sets of the frontier until nothing near the best is left to grow; put all sets met
     into `found` and return the best score.  among: the frames to work on, if not all."""
+    slack, patience = space.budget.effort.slack, space.budget.effort.patience
     met: set[tuple[FaultSet, frozenset[int]]] = set()
     # A hint does not count: sets as good as this one are met where the search meets it.
     right = among is not None
@@ -165,21 +161,21 @@ def _grow(
             worst = worst_frame(node, among)
             if worst is None:
                 continue
-            if right and last - space.budget.left > space.budget.patience:
+            if right and last - space.budget.left > patience:
                 return best
-            for child in _children(space, prices, node, worst, best - SLACK):
+            for child in _children(space, prices, node, worst, best - slack):
                 if (child.faults, child.left) in met or len(child.faults) > depth:
                     continue
                 met.add((child.faults, child.left))
                 if not child.partial:
                     found[child.faults] = child
                     best = max(best, child.score)
-                    if child.score > best - SLACK:
+                    if child.score > best - slack:
                         last = space.budget.left
                         right = right or not any(wrong for wrong, _ in child.fits)
                 following.append(child)
         # A set's prior, with what it leaves unexplained for good, bounds all that grows from it.
-        following = [n for n in following if _bound(space, prices, n) > best - SLACK]
+        following = [n for n in following if _bound(space, prices, n) > best - slack]
         following.sort(
             key=lambda n: (-round(n.score, 6), len(n.faults), sorted_order(space, n.faults))
         )
@@ -195,7 +191,7 @@ def _dive(space: Space, prices: dict[int, float], node: Node, best: float) -> fl
         worst = worst_frame(node)
         if worst is None:
             return best
-        grown = _children(space, prices, node, worst, best - SLACK)
+        grown = _children(space, prices, node, worst, best - space.budget.effort.slack)
         children = [child for child in grown if not child.partial]
         if not children:
             return best

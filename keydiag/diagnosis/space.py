@@ -21,28 +21,39 @@ NO_FAULTS: FaultSet = frozenset()
 # Kinds after which the open places of a key are no longer alike.
 INSIDE = frozenset((*OPEN_IN_KEY, "bridge", "stuck-switch", "shorted-diode"))
 
-# Candidates looked at for one diagnosis, and for one symptom group: five ordinary faults take a few
-# thousand.  Beyond, what was found so far is the answer, and it is said to be cut short.
-MOST_TRIED = 30_000
-MOST_TRIED_AT_ONCE = 10_000
-# What a group gets in any case: enough for a key with one fault of its own.
+# What every symptom group may look at in any case: enough for a key with one fault of its own.
 LEAST_TRIED_AT_ONCE = 400
-# Candidates looked at in vain, once there is a set that explains everything, before no more such
-# sets are expected; and the same while presses are still to come.
-PATIENCE = 1_500
-PATIENCE_MEANWHILE = 800
+
+
+@dataclass(frozen=True, slots=True)
+class Effort:
+    """How far a diagnosis looks.
+
+    slack: hypotheses this much less probable (natural log) than the best are dropped.  tried,
+    at_once: candidates looked at for one diagnosis, and for one symptom group; beyond, what was
+    found so far is the answer.  patience: candidates looked at in vain, once there is a set that
+    explains everything, before no more such sets are expected.
+    """
+
+    slack: float
+    tried: int
+    at_once: int
+    patience: int
+
+
+# Drops what has 5e-4 of the best one's weight; five ordinary faults take a few thousand candidates.
+THOROUGH = Effort(slack=7.6, tried=30_000, at_once=10_000, patience=1_500)
+# While presses come: 7e-3 of the weight, and no longer than hands take for the next key.
+QUICK = Effort(slack=5.0, tried=6_000, at_once=2_000, patience=300)
 
 
 @dataclass(slots=True)
 class Budget:
     """Candidates that may still be looked at.  Counted, not timed, so that the same evidence gives
-    the same answer on any machine; what is remembered of earlier answers does not count either.
+    the same answer on any machine; what is remembered of earlier answers does not count either."""
 
-    patience: how many may be looked at in vain.
-    """
-
-    left: int = MOST_TRIED
-    patience: int = PATIENCE
+    left: int = THOROUGH.tried
+    effort: Effort = THOROUGH
 
     @property
     def spent(self) -> bool:
@@ -50,13 +61,13 @@ class Budget:
 
     def share(self) -> Budget:
         """What one search may use of it; give back what is left with `settle`."""
-        return Budget(self._share(), self.patience)
+        return Budget(self._share(), self.effort)
 
     def settle(self, share: Budget) -> None:
         self.left = max(0, self.left - self._share() + share.left)
 
     def _share(self) -> int:
-        return max(LEAST_TRIED_AT_ONCE, min(self.left, MOST_TRIED_AT_ONCE))
+        return max(LEAST_TRIED_AT_ONCE, min(self.left, self.effort.at_once))
 
 
 @dataclass(slots=True)

@@ -38,10 +38,12 @@ KEYS_MOVED = ("swapped-keys", "miswired-key")
 MOST_MOVED = 2
 
 
-def explain_all(explainer: Explainer, evidence: Evidence) -> tuple[tuple[Explained, ...], bool]:
+def explain_all(
+    explainer: Explainer, evidence: Evidence, quickly: bool = False
+) -> tuple[tuple[Explained, ...], bool]:
     """(the evidence's symptom groups, each with its hypotheses, () if nothing deviates; whether the
-    budget was spent, so that there may be more to say)."""
-    explainer.begin(evidence)
+    budget was spent, so that there may be more to say).  quickly: as in `Explainer.begin`."""
+    explainer.begin(evidence, quickly)
     explained = _begun(explainer, evidence)
     explained = _settled(explainer, evidence, explained)
     if any(map(_strained, explained)):
@@ -55,29 +57,45 @@ def explain_all(explainer: Explainer, evidence: Evidence) -> tuple[tuple[Explain
 def _begun(explainer: Explainer, evidence: Evidence) -> list[Explained]:
     """The groups as they are split off, each explained; begun with a fault that exchanges whole
     lines, if much stays unexplained or many keys seem exchanged, and that does better."""
+    kept = explainer.kept
+    if kept.first is not None:
+        # More frames never leave less unexplained, so this beginning is still the better one.
+        other = _if_good(_from(explainer, evidence, kept.first))
+        if other is not None:
+            return other
+        kept.first = None
     explained: list[Explained] = []
     looked = False
     for one in _from(explainer, evidence, None):
         explained.append(one)
         if not looked and _is_much(explained):
             looked = True
-            other = next(_begun_otherwise(explainer, evidence), None)
-            if other is not None:
-                return other
-    if looked or sum(f.kind in KEYS_MOVED for f in best_of(explained)) <= MOST_MOVED:
+            if not kept.in_vain:
+                for first, other in _begun_otherwise(explainer, evidence):
+                    kept.first = first
+                    return other
+                kept.in_vain = True
+    moved = sum(fault.kind in KEYS_MOVED for fault in best_of(explained))
+    if looked or kept.in_vain or moved <= MOST_MOVED:
         return explained
     score = explainer.whole(evidence).score
     most = score(best_of(explained))
-    others = _begun_otherwise(explainer, evidence)
-    return next((other for other in others if score(best_of(other)) > most), explained)
+    for first, other in _begun_otherwise(explainer, evidence):
+        if score(best_of(other)) > most:
+            kept.first = first
+            return other
+    kept.in_vain = True
+    return explained
 
 
-def _begun_otherwise(explainer: Explainer, evidence: Evidence) -> Iterator[list[Explained]]:
-    """What comes of other beginnings, where that leaves little unexplained."""
+def _begun_otherwise(
+    explainer: Explainer, evidence: Evidence
+) -> Iterator[tuple[Fault, list[Explained]]]:
+    """Other beginnings, with what comes of them, where that leaves little unexplained."""
     for first in _beginnings(explainer, evidence):
         other = _if_good(_from(explainer, evidence, first))
         if other is not None:
-            yield other
+            yield first, other
 
 
 def _if_good(groups: Iterator[Explained]) -> list[Explained] | None:
@@ -197,7 +215,7 @@ def _instead(
     explainer: Explainer, space: Space, union: FaultSet, a: Fault, b: Fault
 ) -> Fault | None:
     """One fault in place of these two that leaves no more wrong; None if there is none near."""
-    if CONNECTORS.isdisjoint((a.kind, b.kind)):
+    if CONNECTORS.isdisjoint((a.kind, b.kind)) or (a, b, union) in explainer.kept.needed:
         return None
     without = union - {a, b}
     fits = [space.fit(number, union) for number in range(len(space.frames))]
@@ -218,6 +236,7 @@ def _instead(
         faults = without | {fault}
         if all(space.fit(n, faults)[0] <= fits[n][0] for n in order):
             return fault
+    explainer.kept.needed.add((a, b, union))
     return None
 
 

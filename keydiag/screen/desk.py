@@ -16,12 +16,18 @@ from time import monotonic
 from typing import NamedTuple, Protocol
 
 from keydiag.bench import LOOK_S, Bench
+from keydiag.diagnosis import Diagnosis
 from keydiag.observe import Observation
 from keydiag.session import Session, Snapshot
 
 # A press is on the screen within some 30 ms; the diagnosis waits that long, so that the two do not
 # compete for the interpreter.
 AFTER_PICTURE_S = 0.04
+
+# After each press the diagnosis is brought up to date quickly; hands that rest this long get it in
+# full, which may take some tenths of a second.  Shorter than a pause to read, longer than the way
+# to the next key (own judgement, no source).
+PAUSE_S = 0.25
 
 
 class Busy(NamedTuple):
@@ -170,21 +176,33 @@ class BenchDesk:
     # --- the diagnosis' thread ---
 
     def _think(self) -> None:
-        preparing = self.bench.session.judge.prepare()
+        session = self.bench.session
+        preparing = session.judge.prepare()
+        in_full: tuple[Observation, ...] | None = None  # what a full diagnosis is still wanted of
         while True:
             for _ in preparing:  # between the questions, until it is done
                 if self._ask.is_set():
                     break
-            self._ask.wait()
+            asked = self._ask.wait(PAUSE_S if in_full is not None else None)
             self._ask.clear()
-            if self._over.wait(AFTER_PICTURE_S):
+            if self._over.wait(AFTER_PICTURE_S if asked else 0.0):
                 return
             wanted, self._wanted = self._wanted, None
-            if wanted is None:
-                continue
-            self._thinks_since = monotonic()
-            diagnosis = self.bench.session.diagnose_now(wanted)
-            self._thinks_since = None
-            with self._lock:
-                self._latest = replace(self._latest, diagnosis=diagnosis)
-            self._callback()
+            if wanted is not None:
+                self._look(wanted, session.update_diagnosis)
+                in_full = wanted
+            elif in_full is not None and not asked:
+                self._look(in_full, session.diagnose_now)
+                in_full = None
+
+    def _look(
+        self,
+        seen: tuple[Observation, ...],
+        diagnose: Callable[[tuple[Observation, ...]], Diagnosis],
+    ) -> None:
+        self._thinks_since = monotonic()
+        diagnosis = diagnose(seen)
+        self._thinks_since = None
+        with self._lock:
+            self._latest = replace(self._latest, diagnosis=diagnosis)
+        self._callback()

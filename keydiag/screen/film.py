@@ -85,7 +85,7 @@ class Reel:
     def _news(self, share: float, diagnose: bool) -> Iterator[Frame]:
         fresh = self._fresh()
         if fresh and diagnose:
-            self.session.diagnose_now()
+            self.session.update_diagnosis()
         if self._changed() or fresh:
             yield self._frame(share, fresh)
 

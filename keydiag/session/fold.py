@@ -29,7 +29,7 @@ class Session(State):
     """One half on the bench. `apply` every journal event in order; `pass_time` in between.
 
     extra_pins: ports without a line that are watched for misplaced leads. table: priors other than
-    the built-in ones. Everything but `diagnose_now` belongs to one thread.
+    the built-in ones. Everything but `diagnose_now` and `update_diagnosis` belongs to one thread.
     """
 
     # --- events ---

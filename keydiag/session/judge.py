@@ -8,6 +8,7 @@ from __future__ import annotations
 import threading
 from collections import Counter
 from collections.abc import Iterable, Iterator
+from typing import NamedTuple
 
 from keydiag.circuit import Circuit
 from keydiag.diagnosis import Diagnosis, Diagnostician, MeterAnswer
@@ -25,6 +26,12 @@ Observations = tuple[Observation, ...]
 Answers = tuple[MeterAnswer, ...]
 
 
+class _Known(NamedTuple):
+    asked: tuple[Observations, Answers]
+    diagnosis: Diagnosis
+    quickly: bool
+
+
 class Judge:
     """Diagnoses observations of one circuit, from any thread, one at a time."""
 
@@ -33,21 +40,34 @@ class Judge:
         self._diagnostician = Diagnostician(circuit, table)
         self._lock = threading.Lock()
         self._tried: Counter[Fault] = Counter()
-        self._known: tuple[tuple[Observations, Answers], Diagnosis] | None = None
+        self._known: _Known | None = None
 
     @property
     def latest(self) -> Diagnosis | None:
         """The last diagnosis made, whatever it was about; None if it was forgotten since."""
         known = self._known
-        return known[1] if known is not None else None
+        return known.diagnosis if known is not None else None
 
     def diagnose(self, seen: Observations, answers: Answers = ()) -> Diagnosis:
-        """The diagnosis of these observations and meter answers."""
+        """The diagnosis of these observations and meter answers, whatever was asked before."""
+        return self._diagnosis(seen, answers, quickly=False)
+
+    def update(self, seen: Observations, answers: Answers = ()) -> Diagnosis:
+        """The same, quickly: nothing is decided by it, for it depends on what was asked before."""
+        return self._diagnosis(seen, answers, quickly=True)
+
+    def _diagnosis(self, seen: Observations, answers: Answers, quickly: bool) -> Diagnosis:
+        asked = seen, answers
         with self._lock:
-            if self._known is None or self._known[0] != (seen, answers):
-                diagnosis = self._diagnostician.diagnose(seen, self._tried, answers)
-                self._known = (seen, answers), diagnosis
-            return self._known[1]
+            known = self._known
+            if known is None or known.asked != asked or known.quickly and not quickly:
+                engine = self._diagnostician
+                look = engine.update if quickly else engine.diagnose
+                diagnosis = look(seen, self._tried, answers)
+                if known is not None and known.diagnosis == diagnosis:
+                    diagnosis = known.diagnosis  # the same object: nothing to draw anew
+                known = self._known = _Known(asked, diagnosis, quickly)
+            return known.diagnosis
 
     def prepare(self) -> Iterator[None]:
         """Make ready for the presses, a little at each step; stop whenever there is other work."""

@@ -204,6 +204,11 @@ class State:
         seen = self.observations() if observations is None else observations
         return self.judge.diagnose(seen, self.answers)
 
+    def update_diagnosis(self, observations: tuple[Observation, ...] | None = None) -> Diagnosis:
+        """The same quickly, to be looked at while presses come: nothing is decided by it."""
+        seen = self.observations() if observations is None else observations
+        return self.judge.update(seen, self.answers)
+
     def statuses(self) -> dict[str, KeyStatus]:
         """Every key of the half -> how it stands, in board order; none is "next"."""
         if self.phase != "findings":

@@ -216,21 +216,28 @@ def _claimed(made: Sequence[claims.Claims]) -> Figures:
 
 def times(lot: Lot) -> Figures:
     """Seconds and bytes."""
-    out: Figures = {"update": {}, "whole": {}, "whole, 128 keys": {}}
+    out: Figures = {"update": {}, "last press": {}, "whole": {}, "whole, 128 keys": {}}
+    out["reference"], out["apart"] = speed.reference(), {}
     widest = max(lot.benches, key=lambda bench: len(bench.circuit.keys))
     large = Bench("block 8x16", halves.large())
     out["keys"] = len(widest.circuit.keys)
     for count in (0, *ranking.COUNTS):
         made = list(ranking.cases([widest], lot.seed, lot.some, (count,)))
         label = f"times, {count} faults"
-        taken = [
-            (seconds, name)
-            for bench, name, faults in told(label, made[: lot.few], lot.few)
-            for seconds in speed.update_times(bench, name, faults)
+        sweeps = [
+            (speed.update_times(*case), f"{case[1]}: {_names(case[2])}")
+            for case in told(label, made, len(made))
         ]
-        out["update"][str(count)] = speed.summed_up(taken)._asdict()
+        taken = [(seconds, name) for swept, name in sweeps for seconds in swept]
+        last = [(swept[-1], name) for swept, name in sweeps]
+        out["update"][str(count)] = {
+            **speed.summed_up(taken)._asdict(),
+            "in time": share(taken, lambda t: t[0] <= speed.UPDATE_S),
+        }
+        out["last press"][str(count)] = speed.summed_up(last)._asdict()
+        out["apart"][str(count)] = _apart(told(label + ", quick and full", made, len(made)))
         out["whole"][str(count)] = _whole(told(label, made, len(made)))
-        many = list(ranking.cases([large], lot.seed, lot.few, (count,)))
+        many = list(ranking.cases([large], lot.seed, lot.some, (count,)))
         out["whole, 128 keys"][str(count)] = _whole(told(label + ", 128 keys", many, len(many)))
     for bench in (widest, large):
         taken = [
@@ -245,6 +252,17 @@ def times(lot: Lot) -> Figures:
 def _whole(made: Iterable[tuple]) -> Figures:
     taken = [(speed.whole_time(*case), f"{case[1]}: {_names(case[2])}") for case in made]
     return speed.summed_up(taken)._asdict()
+
+
+def _apart(made: Iterable[tuple]) -> Figures:
+    pairs = [pair for case in made for pair in speed.apart(*case)]
+    order = sorted(pair.probability for pair in pairs)
+    return {
+        "count": len(pairs),
+        "worse": sum(pair.score > 0 for pair in pairs),
+        "p95": order[round(0.95 * (len(order) - 1))],
+        "most": order[-1],
+    }
 
 
 def _names(faults: Iterable[Fault]) -> str:

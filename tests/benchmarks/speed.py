@@ -1,4 +1,5 @@
-"""Time and memory: one update per press, a whole diagnosis at once, and the engine's memory.
+"""Time and memory: one update per press, a whole diagnosis at once, and the engine's memory; and
+what the quick updates leave out.
 
 Process time, so that other programs on the machine count little.  Not here: the MaxSAT solver's
 time for the same cases (`ranking`).
@@ -14,6 +15,9 @@ from random import Random
 from typing import NamedTuple
 
 from keydiag.diagnosis import Diagnostician
+from keydiag.diagnosis.nodes import ROUNDING
+from keydiag.diagnosis.posterior import Explained, best_of
+from keydiag.faults import Fault
 from keydiag.faults.predict import FaultSet
 from keydiag.observe import Observation
 from tests.benchmarks.builder import NO_SLIPS, Builder
@@ -21,6 +25,8 @@ from tests.benchmarks.cases import Bench
 
 # Each time is measured so often, and the least counts: what else a machine does only adds to it.
 RUNS = 3
+# One picture of a screen at 60 Hz.
+UPDATE_S = 0.016
 
 
 class Times(NamedTuple):
@@ -55,7 +61,7 @@ def _ready(bench: Bench) -> Diagnostician:
 
 def update_times(bench: Bench, name: str, faults: FaultSet) -> list[float]:
     """Seconds that each press's new diagnosis takes, findings and next tests included; the least
-    of RUNS."""
+    of RUNS.  The press that ends the sweep, the last one, is diagnosed in full."""
     seen = readings(bench, name, faults)
     runs = [_updates(bench, seen) for _ in range(RUNS)]
     return [min(taken) for taken in zip(*runs, strict=True)]
@@ -65,10 +71,59 @@ def _updates(bench: Bench, seen: list[Observation]) -> list[float]:
     engine = _ready(bench)
     out = []
     for upto in range(1, len(seen) + 1):
+        look = engine.update if upto < len(seen) else engine.diagnose
         begun = time.process_time()
-        engine.diagnose(seen[:upto])
+        look(seen[:upto])
         out.append(time.process_time() - begun)
     return out
+
+
+class Apart(NamedTuple):
+    """An update beside the full diagnosis of the same readings: the largest difference between the
+    probabilities given to one fault, and by how much (natural log) the best explanation is less
+    probable, 0 if it is as good."""
+
+    probability: float
+    score: float
+
+
+def apart(bench: Bench, name: str, faults: FaultSet) -> list[Apart]:
+    """For each press but the last."""
+    seen = readings(bench, name, faults)
+    quick, full = _ready(bench), Diagnostician(bench.circuit)
+    out = []
+    for upto in range(1, len(seen)):
+        _, one = quick.explain(seen[:upto], quickly=True)
+        evidence, two = full.explain(seen[:upto])
+        score = full.explainer.whole(evidence).score
+        shares = _shares(one), _shares(two)
+        differ = (abs(shares[0].get(f, 0) - shares[1].get(f, 0)) for f in shares[0] | shares[1])
+        worse = score(best_of(two)) - score(best_of(one))
+        out.append(Apart(max(differ, default=0.0), worse if worse > ROUNDING else 0.0))
+    return out
+
+
+def _shares(groups: Sequence[Explained]) -> dict[Fault, float]:
+    out: dict[Fault, float] = {}
+    for group in groups:
+        for fault, share in group.marginals().items():
+            out[fault] = max(share, out.get(fault, 0.0))
+    return out
+
+
+def reference() -> float:
+    """Seconds that a fixed piece of plain Python takes, a million look-ups: how fast the machine
+    is, for figures from another one; the least of RUNS."""
+    table = dict.fromkeys(range(1_000))
+    return min(_looked_up(table) for _ in range(RUNS))
+
+
+def _looked_up(table: dict[int, None]) -> float:
+    begun = time.process_time()
+    for _ in range(1_000):
+        for key in range(1_000):
+            table[key]
+    return time.process_time() - begun
 
 
 def whole_time(bench: Bench, name: str, faults: FaultSet) -> float:

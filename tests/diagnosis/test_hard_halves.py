@@ -10,7 +10,7 @@ import pytest
 
 from keydiag.circuit import Circuit
 from keydiag.diagnosis import Diagnostician
-from keydiag.diagnosis.space import MOST_TRIED, Budget
+from keydiag.diagnosis.space import THOROUGH, Budget
 from keydiag.faults.predict import FaultSet
 from tests.diagnosis.halves import bramblewick, named, sweep
 
@@ -81,10 +81,10 @@ def test_a_search_that_was_cut_short_says_so() -> None:
 def test_a_budget_is_shared_out_and_given_back() -> None:
     budget = Budget()
     share = budget.share()
-    assert share.left < MOST_TRIED
+    assert share.left < THOROUGH.tried
     share.left -= 7
     budget.settle(share)
-    assert budget.left == MOST_TRIED - 7
+    assert budget.left == THOROUGH.tried - 7
     while not budget.spent:
         share = budget.share()
         share.left = 0
