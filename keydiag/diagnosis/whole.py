@@ -10,12 +10,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from itertools import combinations
+from typing import NamedTuple
 
 from keydiag.diagnosis.candidates import pins_of
 from keydiag.diagnosis.evidence import Evidence
 from keydiag.diagnosis.posterior import Explained, Explainer, best_of
 from keydiag.diagnosis.space import NO_FAULTS, Space, bits_of, ways_on
-from keydiag.diagnosis.symptoms import Splitter, merge
+from keydiag.diagnosis.symptoms import Splitter, Symptom, merge
 from keydiag.faults import Fault
 from keydiag.faults.predict import CONNECTORS, FaultSet
 
@@ -183,32 +184,58 @@ def _rescued(
     return explained
 
 
+class _Part(NamedTuple):
+    """A symptom group with its best explanation; explained: all of them, if it was searched."""
+
+    symptom: Symptom
+    best: FaultSet
+    explained: Explained | None
+
+
 def _simplified(
     explainer: Explainer, evidence: Evidence, explained: list[Explained]
 ) -> list[Explained]:
-    """Merge two groups if one fault does the work of one in each: the split gave it away in parts.
+    """Merge groups as long as one fault does the work of one in each: the split gave it away in
+    parts.  What comes of it is searched at the end."""
+    space = explainer.whole(evidence)
+    parts = [_Part(one.symptom, one.best_faults, one) for one in explained]
+    while len(parts) > 1:
+        fewer = _with_one_less(explainer, space, parts)
+        if fewer is None:
+            break
+        parts = fewer
+    if len(parts) == len(explained):
+        return explained
+    merged = [p.explained or explainer.explain_one(evidence, p.symptom) for p in parts]
+    if space.score(best_of(merged)) <= space.score(best_of(explained)) + WORTH_MERGING:
+        return explained
+    return _simplified(explainer, evidence, merged)
+
+
+def _with_one_less(explainer: Explainer, space: Space, parts: list[_Part]) -> list[_Part] | None:
+    """Two of these as one, with one fault in place of one in each; None if nothing is gained.
 
     Only where one of the two connects nets: the marks of all others hang together by themselves.
     """
-    space = explainer.whole(evidence)
-    union = best_of(explained)
-    for i, j in combinations(range(len(explained)), 2):
-        one, two = explained[i], explained[j]
-        if not space.lines_with(one.best_faults) & space.lines_with(two.best_faults):
+    union = frozenset[Fault]().union(*(part.best for part in parts))
+    for i, j in combinations(range(len(parts)), 2):
+        one, two = parts[i], parts[j]
+        if not space.lines_with(one.best) & space.lines_with(two.best):
             continue
-        for a in sorted(one.best_faults):
-            for b in sorted(two.best_faults):
+        for a in sorted(one.best):
+            for b in sorted(two.best):
                 if explainer.budget.spent:
-                    return explained
+                    return None
                 instead = _instead(explainer, space, union, a, b)
                 if instead is None:
                     continue
-                hint = (one.best_faults | two.best_faults) - {a, b} | {instead}
-                joined = explainer.explain_one(evidence, merge(one.symptom, two.symptom, hint))
-                others = [e for n, e in enumerate(explained) if n not in (i, j)]
-                if space.score(best_of([joined, *others])) > space.score(union) + WORTH_MERGING:
-                    return _simplified(explainer, evidence, [joined, *others])
-    return explained
+                best = (one.best | two.best) - {a, b} | {instead}
+                others = [part for n, part in enumerate(parts) if n not in (i, j)]
+                if space.score(best.union(*(part.best for part in others))) > (
+                    space.score(union) + WORTH_MERGING
+                ):
+                    return [_Part(merge(one.symptom, two.symptom, best), best, None), *others]
+    return None
 
 
 def _instead(
