@@ -125,9 +125,8 @@ class Diagnostician:
         findings.sort(key=_urgency)
         everything = best_of(groups)
         not_pressed = tuple(k for k in self.circuit.keys if k not in evidence.pressed)
-        again = tuple(
-            k for k in self.circuit.keys if k in self._doubted(evidence, groups)
-        ) + tuple(k for k in evidence.fickle)
+        doubted = self._doubted(evidence, groups)
+        again = (*(k for k in self.circuit.keys if k in doubted), *evidence.fickle)
         return Diagnosis(
             verdict=_verdict(findings, not_pressed, again, evidence),
             findings=tuple(findings),

@@ -20,10 +20,6 @@ from keydiag.diagnosis import Diagnosis
 from keydiag.observe import Observation
 from keydiag.session import Session, Snapshot
 
-# A press is on the screen within some 30 ms; the diagnosis waits that long, so that the two do not
-# compete for the interpreter.
-AFTER_PICTURE_S = 0.04
-
 # After each press the diagnosis is brought up to date quickly; hands that rest this long get it in
 # full, which may take some tenths of a second.  Shorter than a pause to read, longer than the way
 # to the next key (own judgement, no source).
@@ -185,7 +181,7 @@ class BenchDesk:
                     break
             asked = self._ask.wait(PAUSE_S if in_full is not None else None)
             self._ask.clear()
-            if self._over.wait(AFTER_PICTURE_S if asked else 0.0):
+            if self._over.is_set():
                 return
             wanted, self._wanted = self._wanted, None
             if wanted is not None:

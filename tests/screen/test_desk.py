@@ -173,3 +173,26 @@ def test_work_that_takes_its_time_can_be_asked_about(bench_of, monkeypatch):
         wait.until(lambda view: view.step == "findings")
         while desk.busy() != (0.0, 0.0):
             threading.Event().wait(0.01)
+
+
+def test_hands_that_rest_get_the_diagnosis_in_full(bench_of, monkeypatch):
+    """A quick look at each press, then one in full at the last of them."""
+    bench, looks, in_full = bench_of(Script(presses("L11", "L12"))), [], threading.Event()
+    update, diagnose = bench.session.update_diagnosis, bench.session.diagnose_now
+
+    def quickly(seen):
+        looks.append(("quick", len(seen)))
+        return update(seen)
+
+    def fully(seen):
+        looks.append(("full", len(seen)))
+        if len(seen) == 3:  # rest and two presses
+            in_full.set()
+        return diagnose(seen)
+
+    monkeypatch.setattr(bench.session, "update_diagnosis", quickly)
+    monkeypatch.setattr(bench.session, "diagnose_now", fully)
+    with BenchDesk(bench):
+        assert in_full.wait(PATIENCE_S)
+    assert looks[-1] == ("full", 3)
+    assert ("quick", 3) in looks
