@@ -46,7 +46,7 @@ def apply(
     answers: Sequence[MeterAnswer],
 ) -> tuple[tuple[Explained, ...], tuple[str, ...]]:
     """(the groups with their probabilities after these answers, what contradicts everything, in
-    words).  A group whose hypotheses all expect the same reading learns nothing from it."""
+    words).  A group whose faults make no difference to a reading learns nothing from it."""
     circuit = explainer.predictor.circuit
     out = list(groups)
     if answers:
@@ -157,9 +157,16 @@ def _updated(
 ) -> Explained:
     group = groups[number]
     likelihoods = _readings(circuit, groups, number, answer)
-    known = [p for h, p in zip(group.hypotheses, likelihoods, strict=True) if h.faults is not None]
-    if len(set(known)) < 2 and known and known[0] > 0.5:
-        return group
+    known = {p for h, p in zip(group.hypotheses, likelihoods, strict=True) if h.faults is not None}
+    if len(known) == 1:
+        # All expect the same.  That it is wrong is held against them only if it is about them: it
+        # may be the others that are taken for something else than they are.
+        context = best_of_others(groups, number)
+        without = meter.read(circuit, context, answer.test)
+        if meter.read(circuit, context | group.best_faults, answer.test) == without:
+            return group
+        if known == {1 - MISREAD}:
+            return group
     weights = [h.probability * p for h, p in zip(group.hypotheses, likelihoods, strict=True)]
     total = math.fsum(weights)
     hypotheses = [

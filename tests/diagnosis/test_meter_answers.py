@@ -45,6 +45,30 @@ def test_the_suggested_readings_find_the_place(name: str) -> None:
     assert len(answers) <= 4
 
 
+def test_readings_at_one_dead_key_say_nothing_against_the_others() -> None:
+    """Five keys dead in five ways; each reading is a surprise where it was taken, nowhere else."""
+    truth = frozenset(
+        named(
+            CIRCUIT, "L14 switch dead", "L36 switch-column joint open",
+            "L45 switch-diode joint open", "L46 diode open", "row R3 broken between L32 and L31",
+        )
+    )  # fmt: skip
+    observations = sweep(CIRCUIT, truth)
+    answers: list[MeterAnswer] = []
+    diagnosis = ENGINE.diagnose(observations)
+    for _ in range(25):
+        codes = [t.code for f in diagnosis.findings for t in f.next_tests if t.kind == "meter"]
+        if not codes:
+            break
+        test = parse_code(CIRCUIT, codes[0])
+        answers.append(MeterAnswer(test, read(CIRCUIT, truth, test)))
+        diagnosis = ENGINE.diagnose(observations, answers=answers)
+        assert not diagnosis.contradictions
+    best = [max(f.members, key=lambda m: m.probability) for f in diagnosis.findings]
+    assert {Fault(m.kind, m.at) for m in best} == truth
+    assert min(m.probability for m in best) > 0.9
+
+
 def test_one_answer_by_hand() -> None:
     observations = sweep(CIRCUIT, [JOINT])
     before = {m.at[0]: m.probability for m in ENGINE.diagnose(observations).findings[0].members}
