@@ -167,6 +167,16 @@ def gather(circuit: Circuit, predictor: Predictor, observations: Sequence[Observ
     return Evidence(tuple(frames), fickle, with_key, tuple(on_pin))
 
 
+def stopped_by_rail(circuit: Circuit, evidence: Evidence) -> bool:
+    """True if at rest a line is at ground or cannot be pulled down, and nothing was pressed since:
+    nothing will be before that is mended."""
+    if len(evidence.frames) != 1 or evidence.frames[0].held:
+        return False
+    seen, width = evidence.frames[0].seen, len(circuit.pins)
+    own = circuit.fields.own
+    return bool(seen & (1 << width) - 1) or seen & own != own
+
+
 def _doubt(observation: Observation) -> float:
     return min(0.95, max(DOUBT_PRESS, 1.0 - observation.confidence))
 

@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 
 from keydiag.circuit import Circuit
 from keydiag.diagnosis import meter
-from keydiag.diagnosis.evidence import Evidence
+from keydiag.diagnosis.evidence import Evidence, stopped_by_rail
 from keydiag.diagnosis.model import NextTest, Outcome
 from keydiag.diagnosis.posterior import Explained
 from keydiag.diagnosis.space import special_keys
@@ -61,6 +61,8 @@ class Tester:
             return ()
         keys = tuple(_keys_of(self.predictor.circuit, explained, evidence, own))
         near = _that_meet(self.predictor, context, own, keys)
+        if stopped_by_rail(self.predictor.circuit, evidence):
+            return self._remembered((own, near), self._by_meter).tests
         not_yet = frozenset(keys) - evidence.pressed
         best = self._remembered((own, near, keys, not_yet), self._without_chords)
         if best.chords:
@@ -86,6 +88,10 @@ class Tester:
             found = _few([*found, *tests.meters()])
         if not not_yet and _room(found, tests.most_by_pressing() / COST_CHORD):
             return _Best(found, (), chords=True)
+        return _Best(found, tuple(test.worded() for test in found))
+
+    def _by_meter(self, own: Weighted, context: FaultSet) -> _Best:
+        found = _few(_Tests(self.predictor, own, context).meters())
         return _Best(found, tuple(test.worded() for test in found))
 
     def _with_chords(

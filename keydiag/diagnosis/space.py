@@ -179,10 +179,7 @@ class Space:
     def lines_with(self, faults: Iterable[Fault]) -> int:
         """Mask of the pins whose lines these faults are on, and those joined to them by the faults
         taken for granted."""
-        lines = 0
-        for fault in faults:
-            lines |= self.predictor.facts(fault)[2]
-        return self.predictor.joined(lines, self.context)
+        return self.predictor.joined(self.predictor.lines_of_faults(faults), self.context)
 
     def lines_met_by(self, number: int) -> int:
         """Mask of the pins whose lines the keys of this frame stand on, and those joined to them by

@@ -34,6 +34,8 @@ WHOLE_LINES = ("swapped-leads", "misplaced-lead", "wrong-cathode-at")
 # So many frames without a good explanation are much; so many other beginnings are tried then.
 MUCH = 2
 BEGINNINGS = 3
+# Kinds that hold a line where nothing can move it.
+RAILS = ("line-to-ground", "line-to-supply", "dead-pin")
 # More keys than this that each seem to sit in another's place: whole lines are more likely.
 KEYS_MOVED = ("swapped-keys", "miswired-key")
 MOST_MOVED = 2
@@ -50,6 +52,7 @@ def explain_all(
     if any(map(_strained, explained)):
         explained = _rescued(explainer, evidence, explained)
     explained = _simplified(explainer, evidence, explained)
+    explained = _carried_over(explainer, evidence, explained)
     cut_short = explainer.budget.spent
     explained = _widened(explainer, evidence, explained)
     return tuple(_settled(explainer, evidence, explained)), cut_short
@@ -236,6 +239,29 @@ def _with_one_less(explainer: Explainer, space: Space, parts: list[_Part]) -> li
                 ):
                     return [_Part(merge(one.symptom, two.symptom, best), best, None), *others]
     return None
+
+
+def _carried_over(
+    explainer: Explainer, evidence: Evidence, explained: list[Explained]
+) -> list[Explained]:
+    """Merge two groups that each have a line tied to a rail, or dead, if a bridge may join the two
+    lines: it would carry the one short over to the other line, and leave no mark of its own."""
+    predictor = explainer.predictor
+    bridges = None
+    for i, j in combinations(range(len(explained)), 2):
+        one, two = explained[i], explained[j]
+        faults = one.best_faults | two.best_faults
+        if len(faults) != 2 or any(fault.kind not in RAILS for fault in faults):
+            continue
+        if bridges is None:
+            near = explainer.near.of_kinds(("bridge",))
+            bridges = {predictor.lines_of_faults((bridge,)) for bridge in near}
+        lines = predictor.lines_of_faults(faults) & predictor.every_pin
+        if lines in bridges and not explainer.budget.spent:
+            others = [e for n, e in enumerate(explained) if n not in (i, j)]
+            joined = _together(explainer, evidence, one, two)
+            return _carried_over(explainer, evidence, [joined, *others])
+    return explained
 
 
 def _instead(

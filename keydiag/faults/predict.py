@@ -151,6 +151,7 @@ class Predictor:
         self._lines_of_key = {
             key: 1 << row | 1 << column for key, (row, column) in circuit.crossing.items()
         }
+        self.every_pin = (1 << len(circuit.pins)) - 1
         self._number = {key: number for number, key in enumerate(circuit.keys)}
         self._facts: dict[Fault, tuple[frozenset[str] | None, frozenset[str], int]] = {}
         self._members: dict[Fault, _Member] = {}
@@ -184,6 +185,13 @@ class Predictor:
         mask = 0
         for key in keys:
             mask |= self._lines_of_key[key]
+        return mask
+
+    def lines_of_faults(self, faults: Iterable[Fault]) -> int:
+        """Mask of the pins whose lines these faults are on; one bit more for the rails."""
+        mask = 0
+        for fault in faults:
+            mask |= self.facts(fault)[2]
         return mask
 
     def joined(self, lines: int, faults: Iterable[Fault]) -> int:
