@@ -77,10 +77,12 @@ def findings_of(
         alike = _alike(explained, runner_up)
         shares = {f: marginals[f] for f in alike if marginals[f] >= LEAST_MEMBER} or {lead: 0.0}
         groups = [Group(lead, shares, min(1.0, sum(shares.values())))]
-    tests = tester.next_tests(evidence, explained, context)
-    return [
-        _finding(explainer, evidence, explained, context, group, tests) for group in groups
-    ]
+    findings = []
+    for group in groups:
+        about = frozenset(group.shares) if len(groups) > 1 else None
+        tests = tester.next_tests(evidence, explained, context, about)
+        findings.append(_finding(explainer, evidence, explained, context, group, tests))
+    return findings
 
 
 def _alike(explained: Explained, runner_up: Hypothesis) -> list[Fault]:

@@ -31,8 +31,8 @@ class Kept:
     added: numbers of the frames that are new, ascending; None if more than that has changed.
     first: what the split begins with, if beginning otherwise has left too much unexplained.
     in_vain: no such beginning was found; the next full diagnosis looks again.
-    needed: pairs of faults, each within a union of explanations, that no single fault can stand in
-    for: more frames only rule more out.
+    unmended: sets of faults which no further fault makes as good as another set (the second): more
+    frames only rule more out.
     """
 
     frames: tuple[Frame, ...] = ()
@@ -40,7 +40,7 @@ class Kept:
     added: tuple[int, ...] | None = None
     first: Fault | None = None
     in_vain: bool = False
-    needed: set[tuple[Fault, Fault, FaultSet]] = field(default_factory=set)
+    unmended: set[tuple[FaultSet, FaultSet]] = field(default_factory=set)
     _trails: dict[Question, Trail] = field(default_factory=dict)
     _latest: dict[Subject, tuple[FaultSet, Trail]] = field(default_factory=dict)
     _stages: dict[FaultSet, Stage] = field(default_factory=dict)
@@ -53,7 +53,7 @@ class Kept:
         if new is None:
             return Kept(frames, dict(tried))
         return Kept(
-            frames, dict(tried), new, self.first, self.in_vain, self.needed, _before=self
+            frames, dict(tried), new, self.first, self.in_vain, self.unmended, _before=self
         )
 
     def earlier(self, space: Space, mask: tuple[int, ...]) -> Earlier | None:

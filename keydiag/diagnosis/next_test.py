@@ -46,11 +46,16 @@ class Tester:
         self._known: dict[tuple, _Best] = {}
 
     def next_tests(
-        self, evidence: Evidence, explained: Explained, context: FaultSet
+        self,
+        evidence: Evidence,
+        explained: Explained,
+        context: FaultSet,
+        about: FaultSet | None = None,
     ) -> tuple[NextTest, ...]:
         """The best few tests for one symptom group, best first.
 
-        context: the best explanations of the other groups, present in every prediction.
+        context: the best explanations of the other groups, present in every prediction.  about: the
+        faults that are asked about, if not all: which of these there are is what counts.
         """
         own = tuple(
             (h.faults - context, h.probability)
@@ -62,11 +67,11 @@ class Tester:
         keys = tuple(_keys_of(self.predictor.circuit, explained, evidence, own))
         near = _that_meet(self.predictor, context, own, keys)
         if stopped_by_rail(self.predictor.circuit, evidence):
-            return self._remembered((own, near), self._by_meter).tests
+            return self._remembered((own, near, about), self._by_meter).tests
         not_yet = frozenset(keys) - evidence.pressed
-        best = self._remembered((own, near, keys, not_yet), self._without_chords)
+        best = self._remembered((own, near, about, keys, not_yet), self._without_chords)
         if best.chords:
-            return self._remembered((own, context, keys, near), self._with_chords).tests
+            return self._remembered((own, context, about, keys, near), self._with_chords).tests
         return best.tests
 
     def _remembered(self, question: tuple, answer: Callable[..., _Best]) -> _Best:
@@ -79,10 +84,15 @@ class Tester:
         return known
 
     def _without_chords(
-        self, own: Weighted, context: FaultSet, keys: tuple[str, ...], not_yet: frozenset[str]
+        self,
+        own: Weighted,
+        context: FaultSet,
+        about: FaultSet | None,
+        keys: tuple[str, ...],
+        not_yet: frozenset[str],
     ) -> _Best:
         """not_yet: keys in question that were not pressed yet; chords can wait for them."""
-        tests = _Tests(self.predictor, own, context)
+        tests = _Tests(self.predictor, own, context, about)
         found = _few(tests.presses(keys, not_yet))
         if _room(found, tests.most() / COST_METER):
             found = _few([*found, *tests.meters()])
@@ -90,15 +100,21 @@ class Tester:
             return _Best(found, (), chords=True)
         return _Best(found, tuple(test.worded() for test in found))
 
-    def _by_meter(self, own: Weighted, context: FaultSet) -> _Best:
-        found = _few(_Tests(self.predictor, own, context).meters())
+    def _by_meter(self, own: Weighted, context: FaultSet, about: FaultSet | None) -> _Best:
+        found = _few(_Tests(self.predictor, own, context, about).meters())
         return _Best(found, tuple(test.worded() for test in found))
 
     def _with_chords(
-        self, own: Weighted, context: FaultSet, keys: tuple[str, ...], near: FaultSet
+        self,
+        own: Weighted,
+        context: FaultSet,
+        about: FaultSet | None,
+        keys: tuple[str, ...],
+        near: FaultSet,
     ) -> _Best:
-        without = self._remembered((own, near, keys, frozenset()), self._without_chords)
-        found = _few([*without.found, *_Tests(self.predictor, own, context).chords(keys)])
+        without = self._remembered((own, near, about, keys, frozenset()), self._without_chords)
+        chords = _Tests(self.predictor, own, context, about).chords(keys)
+        found = _few([*without.found, *chords])
         return _Best(found, tuple(test.worded() for test in found))
 
 
@@ -162,9 +178,17 @@ def _few(tests: Iterable[_Judged]) -> list[_Judged]:
 class _Tests:
     """The tests that may tell weighted fault sets apart."""
 
-    def __init__(self, predictor: Predictor, own: Weighted, context: FaultSet) -> None:
-        """context: faults taken for granted, part of every prediction."""
+    def __init__(
+        self,
+        predictor: Predictor,
+        own: Weighted,
+        context: FaultSet,
+        about: FaultSet | None = None,
+    ) -> None:
+        """context: faults taken for granted, part of every prediction.  about: which of these
+        faults there are is asked for; None: which set it is."""
         self._predictor, self._circuit, self._own = predictor, predictor.circuit, own
+        self._asked = {faults: faults if about is None else faults & about for faults, _ in own}
         self._whole = {faults: faults | context for faults, _ in own}
         self._alike = {
             faults: _stand_in(self._circuit, whole) for faults, whole in self._whole.items()
@@ -249,7 +273,7 @@ class _Tests:
             answers.setdefault(predicted[faults], []).append((faults, weight))
         total = sum(weight for _, weight in self._own)
         shares = [sum(w for _, w in group) / total for group in answers.values()]
-        gain = max(0.0, -sum(p * math.log2(p) for p in shares if p > 0))
+        gain = max(0.0, _bits(shares) - self._bits_not_asked_for(answers, total))
 
         def worded() -> NextTest:
             outcomes = [
@@ -267,6 +291,31 @@ class _Tests:
 
         split = frozenset(frozenset(faults for faults, _ in group) for group in answers.values())
         return _Judged(gain, cost, what, split, worded)
+
+    def _bits_not_asked_for(
+        self, answers: Mapping[object, list[tuple[FaultSet, float]]], total: float
+    ) -> float:
+        """What the answers tell beyond that which is asked for."""
+        if len(self._own) == len(set(self._asked.values())):
+            return 0.0
+        beyond: dict[FaultSet, list[float]] = {}
+        for group in answers.values():
+            by_asked: dict[FaultSet, float] = {}
+            for faults, weight in group:
+                asked = self._asked[faults]
+                by_asked[asked] = by_asked.get(asked, 0.0) + weight
+            for asked, weight in by_asked.items():
+                beyond.setdefault(asked, []).append(weight)
+        bits = 0.0
+        for weights in beyond.values():
+            among = sum(weights)
+            bits += among / total * _bits([weight / among for weight in weights])
+        return bits
+
+
+def _bits(shares: Iterable[float]) -> float:
+    """Entropy, in bits."""
+    return -sum(p * math.log2(p) for p in shares if p > 0)
 
 
 def _stand_in(circuit: Circuit, faults: FaultSet) -> FaultSet:

@@ -32,19 +32,21 @@ class Effort:
     slack: hypotheses this much less probable (natural log) than the best are dropped.  tried,
     at_once: candidates looked at for one diagnosis, and for one symptom group; beyond, what was
     found so far is the answer.  patience: candidates looked at in vain, once there is a set that
-    explains everything, before no more such sets are expected.
+    explains everything, before no more such sets are expected.  fair: explanations that have so
+    much of the best one's weight are weighed together with other groups.
     """
 
     slack: float
     tried: int
     at_once: int
     patience: int
+    fair: float
 
 
 # Drops what has 5e-4 of the best one's weight; five ordinary faults take a few thousand candidates.
-THOROUGH = Effort(slack=7.6, tried=30_000, at_once=10_000, patience=1_500)
+THOROUGH = Effort(slack=7.6, tried=30_000, at_once=10_000, patience=1_500, fair=0.05)
 # While presses come: 7e-3 of the weight, and no longer than hands take for the next key.
-QUICK = Effort(slack=5.0, tried=6_000, at_once=2_000, patience=300)
+QUICK = Effort(slack=5.0, tried=6_000, at_once=2_000, patience=300, fair=0.3)
 
 
 @dataclass(slots=True)

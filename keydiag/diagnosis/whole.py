@@ -8,8 +8,9 @@ first can hide.  Not here: the search within one group (`search`), its probabili
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
-from itertools import combinations
+from itertools import combinations, permutations
 from typing import NamedTuple
 
 from keydiag.diagnosis.candidates import pins_of
@@ -53,6 +54,7 @@ def explain_all(
         explained = _rescued(explainer, evidence, explained)
     explained = _simplified(explainer, evidence, explained)
     explained = _carried_over(explainer, evidence, explained)
+    explained = _intertwined(explainer, evidence, explained)
     cut_short = explainer.budget.spent
     explained = _widened(explainer, evidence, explained)
     return tuple(_settled(explainer, evidence, explained)), cut_short
@@ -264,32 +266,74 @@ def _carried_over(
     return explained
 
 
+def _intertwined(
+    explainer: Explainer, evidence: Evidence, explained: list[Explained]
+) -> list[Explained]:
+    """Merge two groups if another fair explanation of the one is behind marks of the other as well,
+    and one fault more would explain the rest of these: the two must be weighed together."""
+    space = explainer.whole(evidence)
+    union = best_of(explained)
+    prior, fair = space.prior(union), explainer.budget.effort.fair
+    for i, j in permutations(range(len(explained)), 2):
+        one, two = explained[i], explained[j]
+        others = [e for n, e in enumerate(explained) if n not in (i, j)]
+        rest = best_of(others)
+        for h in one.hypotheses:
+            if not h.faults or h.probability < fair or h.faults == one.best_faults:
+                continue
+            instead = h.faults | rest
+            if explainer.budget.spent or not _explains_some(space, instead, two):
+                continue
+            least = prior - space.prior(instead) + math.log(fair)
+            if _mended(explainer, space, union, instead, least) is not None:
+                joined = _together(explainer, evidence, one, two)
+                return _intertwined(explainer, evidence, [joined, *others])
+    return explained
+
+
+def _explains_some(space: Space, faults: FaultSet, group: Explained) -> bool:
+    """True if these faults make some of the group's deviating bits right."""
+    return any(
+        group.symptom.mask[number] & ~space.deviating(number, faults)
+        for number in group.symptom.frames
+    )
+
+
 def _instead(
     explainer: Explainer, space: Space, union: FaultSet, a: Fault, b: Fault
 ) -> Fault | None:
     """One fault in place of these two that leaves no more wrong; None if there is none near."""
-    if CONNECTORS.isdisjoint((a.kind, b.kind)) or (a, b, union) in explainer.kept.needed:
+    if CONNECTORS.isdisjoint((a.kind, b.kind)):
         return None
-    without = union - {a, b}
+    least = space.weight(a) + space.weight(b) + WORTH_MERGING
+    return _mended(explainer, space, union, union - {a, b}, least)
+
+
+def _mended(
+    explainer: Explainer, space: Space, union: FaultSet, without: FaultSet, least: float
+) -> Fault | None:
+    """A fault of at least these log odds that, beside the faults `without`, leaves no more wrong
+    than `union` does; None if there is none near."""
+    if (without, union) in explainer.kept.unmended:
+        return None
     fits = [space.fit(number, union) for number in range(len(space.frames))]
     wrong = {
         number: bits.bit_count()
         for number in range(len(fits))
         if (bits := space.deviating(number, without)) and bits.bit_count() > fits[number][0]
     }
-    if not wrong:
-        return None
-    worst = max(wrong, key=lambda number: (number == 0, wrong[number]))
-    # What is most wrong without the two rules most faults out.
-    order = sorted(range(len(fits)), key=lambda n: (n != worst, -wrong.get(n, 0)))
-    for fault in ways_on(space, worst, without):
-        if space.weight(fault) < space.weight(a) + space.weight(b) + WORTH_MERGING:
-            continue
-        explainer.budget.left -= 1
-        faults = without | {fault}
-        if all(space.fit(n, faults)[0] <= fits[n][0] for n in order):
-            return fault
-    explainer.kept.needed.add((a, b, union))
+    if wrong:
+        worst = max(wrong, key=lambda number: (number == 0, wrong[number]))
+        # What is most wrong without it rules most faults out.
+        order = sorted(range(len(fits)), key=lambda n: (n != worst, -wrong.get(n, 0)))
+        for fault in ways_on(space, worst, without):
+            if space.weight(fault) < least:
+                continue
+            explainer.budget.left -= 1
+            faults = without | {fault}
+            if all(space.fit(n, faults)[0] <= fits[n][0] for n in order):
+                return fault
+    explainer.kept.unmended.add((without, union))
     return None
 
 
