@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from keydiag.diagnosis import repair, words
@@ -30,13 +31,13 @@ class Group:
     probability: float
 
 
-def groups_of(explained: Explained) -> list[Group]:
-    """One group per fault of the best explanation."""
+def groups_of(explained: Explained, order: Callable[[Fault], int]) -> list[Group]:
+    """One group per fault of the best explanation; ties, equal but for rounding, in this order."""
     best = explained.best_faults
     marginals = explained.marginals()
     by_set = {h.faults: h for h in explained.hypotheses if h.faults is not None}
     out, taken = [], set()
-    for lead in sorted(best, key=lambda f: -marginals[f]):
+    for lead in sorted(best, key=lambda f: (-round(marginals[f], 9), order(f), f)):
         rest = best - {lead}
         alike = {lead}
         for fault in marginals:
@@ -51,7 +52,9 @@ def groups_of(explained: Explained) -> list[Group]:
             for h in explained.hypotheses
             if h.faults and not alike.isdisjoint(h.faults)
         )
-        shares = {f: marginals[f] for f in alike if marginals[f] >= LEAST_MEMBER or f == lead}
+        shares = {
+            f: marginals[f] for f in sorted(alike) if marginals[f] >= LEAST_MEMBER or f == lead
+        }
         out.append(Group(lead, shares, min(1.0, probability)))
     return out
 
@@ -66,7 +69,7 @@ def findings_of(
     """The findings of one symptom group; `context` holds the other groups' best explanations."""
     if explained.best.faults is None:
         return [_unknown(explainer, tester, evidence, explained, context)]
-    groups = groups_of(explained)
+    groups = groups_of(explained, explainer.near.order)
     if not groups:
         # A slip is the best explanation; the best real fault is still worth a line.
         runner_up = next((h for h in explained.hypotheses if h.faults), None)

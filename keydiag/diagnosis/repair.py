@@ -18,7 +18,7 @@ from keydiag.faults.priors import Priors
 
 def in_order(priors: Priors, shares: dict[Fault, float]) -> list[Fault]:
     """The faults of one finding, the one to try first at the front."""
-    return sorted(shares, key=lambda f: (-shares[f] / priors.cost(f), f))
+    return sorted(shares, key=lambda f: (-round(shares[f] / priors.cost(f), 12), f))
 
 
 def expected_joints(priors: Priors, shares: dict[Fault, float]) -> float:

@@ -6,6 +6,7 @@ keys one by one leaves open which of a1 and a2 the second blob is at; a1 and a2 
 
 from __future__ import annotations
 
+import pytest
 from small import SECOND, Half, fold
 
 from keydiag.plain import Plain, over
@@ -41,19 +42,21 @@ def test_tests_are_asked_for_one_after_the_other_and_update_the_findings():
         half.press("+".join(half.session.test.keys))
     assert said == [
         f"{ASKS}press a1 once more.",
-        f"{ASKS}press a2 once more.",
         f"{ASKS}hold a1 and a2 together.",
     ]
     assert taken(half) == [CHORD]
-    assert half.titles()[0] == BLOBS[1]
-    assert BLOBS[0] in half.titles()[1]
+    # Three inner nodes in one blob: any two of the three bridges do that, one as likely as another.
+    shares = {m.words: m.probability for f in half.session.verdict.findings for m in f.members}
+    assert shares == {
+        words: pytest.approx(2 / 3, abs=0.01) for words in (*BLOBS, "a2 node bridged to b1 node")
+    }
     told = [note for note in half.session.notes if note.startswith("Test taken")]
     assert told[0] == "Test taken, a1 pressed: it changes nothing."
-    assert told[2:] == [
+    assert told[1:] == [
         f"Test taken, a1 and a2 held together: {what}."
         for what in (
-            "a1 node bridged to b1 node is now over 99 %",
             "now found: a1 node bridged to a2 node (or 1 look-alike) (over 99 %)",
+            "a1 node bridged to b1 node is now 67 %",
             "no longer suspected: a2 node bridged to b1 node (or 1 look-alike)",
         )
     ]
@@ -158,8 +161,9 @@ def test_nobody_makes_the_test_and_the_iron_comes_next():
 def test_skip_asks_for_the_next_test():
     half = at_findings(*BLOBS)
     half.command("skip")
-    assert half.session.test is not None and half.session.test.keys == ("a2",)
+    assert half.session.test is not None and half.session.test.keys == CHORD
     half.command("skip")
+    assert half.session.test is not None and half.session.test.keys == ("a2",)
     half.command("skip")
     assert half.session.test is None and half.session.step == "findings"
 
