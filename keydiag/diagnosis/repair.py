@@ -112,9 +112,10 @@ def retest_keys(
 def difference(
     predictor: Predictor, one: FaultSet, two: FaultSet, held: frozenset[str]
 ) -> int:
-    """Packed mask of the bits two fault sets predict differently with these keys held."""
+    """Packed mask of the bits two fault sets predict differently with these keys held, or that one
+    of them leaves open: what was read there may not be what will be."""
     a, b = predictor.packed(one, held), predictor.packed(two, held)
-    return a.bits ^ b.bits
+    return a.bits ^ b.bits | a.unknown ^ b.unknown
 
 
 def _shares_line(circuit: Circuit, a: str, b: str) -> bool:
