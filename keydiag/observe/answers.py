@@ -33,8 +33,8 @@ class Answer(IntEnum):
     BOTH = 2  # its crossing, both ways
     MORE = 3  # what it should answer, and something else besides
     PART = 4  # not all of what it should answer
-    NEAR = 5  # other crossings, all of them on one of its two lines
-    ELSEWHERE = 6  # nothing to do with its lines
+    NEAR = 5  # another crossing on one of its two lines
+    ELSEWHERE = 6  # nothing to do with its lines, or several others' crossings
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +53,7 @@ class Expected:
     may: int
     back: int
     may_back: int
+    rest: Reading
 
 
 @lru_cache(maxsize=4096)
@@ -63,7 +64,14 @@ def expect(forward: Pair, rest: Reading) -> Expected:
     must, may = _closure(drive, sense, rest)
     back, may_back = _closure(sense, drive, rest)
     return Expected(
-        drive, sense, len(rest.low), must & ~base, may & ~base, back & ~base, may_back & ~base
+        drive=drive,
+        sense=sense,
+        pins=len(rest.low),
+        must=must & ~base,
+        may=may & ~base,
+        back=back & ~base,
+        may_back=may_back & ~base,
+        rest=rest,
     )
 
 
@@ -112,8 +120,12 @@ def compare(expected: Expected, appeared: int, gone: int = 0) -> Answer:
     if not appeared:  # a line at the supply, say, holds the other one up through the key
         on_line = any(drive in mine or sense in mine for drive, sense in lines)
         return Answer.PART if on_line else Answer.ELSEWHERE
-    near = all(drive == mine[0] or sense == mine[1] for drive, sense in lines)
-    return Answer.NEAR if near else Answer.ELSEWHERE
+    if any(drive != mine[0] and sense != mine[1] for drive, sense in lines):
+        return Answer.ELSEWHERE
+    # More than one crossing and what follows from it is rather another key, and something else.
+    follows = (_closure(drive, sense, expected.rest) for drive, sense in lines)
+    one = any(not appeared & ~(surely | perhaps) for surely, perhaps in follows)
+    return Answer.NEAR if one else Answer.ELSEWHERE
 
 
 def _places(packed: int, pins: int) -> Iterator[tuple[int, int]]:

@@ -67,6 +67,7 @@ class Game:
     tried: Counter[Fault] = field(default_factory=Counter)
     swept: bool = False  # all that is seen comes from one sweep of the half as it is now
     checked: bool = False  # ... and the chord check too
+    doubted: bool = False  # a whole sweep was made once more because of a doubtful key
 
     def __post_init__(self) -> None:
         self.engine = Diagnostician(self.bench.circuit)
@@ -87,6 +88,10 @@ class Game:
             if work:
                 self._rework(diagnosis, work)
             elif not self.swept:
+                self._sweep()
+            elif diagnosis.press_again and not self.doubted:
+                # A key that answered now so, now so: from nothing once more, and with more care.
+                self.doubted = True
                 self._sweep()
             else:
                 return self._over("nothing to repair is named: " + _titles(diagnosis))

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from keydiag.circuit import Circuit
-from keydiag.diagnosis.repair import outcome, retest
-from keydiag.faults import Predictor
+from keydiag.diagnosis.repair import outcome, retest, retest_keys
+from keydiag.faults import Fault, Predictor, describe, enumerate_faults
 from tests.diagnosis.halves import bramblewick, named
 
 CIRCUIT = Circuit(bramblewick())
@@ -43,3 +43,20 @@ def test_repaired_not_repaired_or_harmed() -> None:
 def test_a_bridge_is_told_at_rest() -> None:
     (bridge,) = named(CIRCUIT, "row R1 bridged to row R2")
     assert retest(PREDICTOR, frozenset((bridge,)), [bridge]).at_rest
+
+
+def test_a_press_that_is_not_made_anew_still_says_what_it_said() -> None:
+    """Every fault of the half, repaired: what a key that is left alone read stays true, but for
+    what rest shows too; what was left to chance must not stand as evidence either."""
+    for fault in enumerate_faults(CIRCUIT):
+        alone = frozenset((fault,))
+        again = retest_keys(PREDICTOR, alone, alone)
+
+        def change(held: frozenset[str], alone: frozenset[Fault] = alone) -> tuple[int, int]:
+            before, after = PREDICTOR.packed(alone, held), PREDICTOR.packed(frozenset(), held)
+            return before.bits ^ after.bits, before.unknown ^ after.unknown
+
+        at_rest = change(frozenset())
+        for key in CIRCUIT.keys:
+            if key not in again:
+                assert change(frozenset((key,))) == at_rest, (describe(fault), key)
