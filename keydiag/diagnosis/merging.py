@@ -148,7 +148,7 @@ def intertwined(
     explainer: Explainer, evidence: Evidence, explained: list[Explained]
 ) -> list[Explained]:
     """Merge two groups if another fair explanation of the one is behind marks of the other as well,
-    and one fault more would explain the rest of these: the two must be weighed together."""
+    and explains these alone or with one fault more: the two must be weighed together."""
     space = explainer.whole(evidence)
     union = best_of(explained)
     prior, fair = space.prior(union), explainer.budget.effort.fair
@@ -163,7 +163,8 @@ def intertwined(
             if explainer.budget.spent or not _explains_some(space, instead, two):
                 continue
             least = prior - space.prior(instead) + math.log(fair)
-            if _mended(explainer, space, union, instead, least) is not None:
+            alone = least <= 0 and not _worse(space, union, instead)
+            if alone or _mended(explainer, space, union, instead, least) is not None:
                 joined = _together(explainer, evidence, one, two)
                 return intertwined(explainer, evidence, [joined, *others])
     return explained
@@ -194,25 +195,30 @@ def _mended(
     than `union` does; None if there is none near."""
     if (without, union) in explainer.kept.unmended:
         return None
-    fits = [space.fit(number, union) for number in range(len(space.frames))]
-    wrong = {
-        number: bits.bit_count()
-        for number in range(len(fits))
-        if (bits := space.deviating(number, without)) and bits.bit_count() > fits[number][0]
-    }
+    wrong = _worse(space, union, without)
     if wrong:
         worst = max(wrong, key=lambda number: (number == 0, wrong[number]))
         # What is most wrong without it rules most faults out.
-        order = sorted(range(len(fits)), key=lambda n: (n != worst, -wrong.get(n, 0)))
+        order = sorted(range(len(space.frames)), key=lambda n: (n != worst, -wrong.get(n, 0)))
         for fault in ways_on(space, worst, without):
             if space.weight(fault) < least:
                 continue
             explainer.budget.left -= 1
             faults = without | {fault}
-            if all(space.fit(n, faults)[0] <= fits[n][0] for n in order):
+            if all(space.fit(n, faults)[0] <= space.fit(n, union)[0] for n in order):
                 return fault
     explainer.kept.unmended.add((without, union))
     return None
+
+
+def _worse(space: Space, union: FaultSet, other: FaultSet) -> dict[int, int]:
+    """Frames in which `other` leaves more bits wrong than `union` does, with how many it leaves."""
+    return {
+        number: bits.bit_count()
+        for number in range(len(space.frames))
+        if (bits := space.deviating(number, other))
+        and bits.bit_count() > space.fit(number, union)[0]
+    }
 
 
 def _together(
