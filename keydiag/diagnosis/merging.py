@@ -25,6 +25,8 @@ from keydiag.faults.predict import CONNECTORS, FaultSet
 STRAINED = -9.0
 # By how much (natural log) one explanation of two groups must beat two explanations.
 WORTH_MERGING = 1.0
+# Explanations of one group alone that are tried on two.
+MOST_HINTS = 3
 # Kinds that hold a line where nothing can move it.
 RAILS = ("line-to-ground", "line-to-supply", "dead-pin")
 
@@ -117,7 +119,7 @@ def _with_one_less(explainer: Explainer, space: Space, parts: list[_Part]) -> li
                 if space.score(best.union(*(part.best for part in others))) > (
                     space.score(union) + WORTH_MERGING
                 ):
-                    return [_Part(merge(one.symptom, two.symptom, best), best, None), *others]
+                    return [_Part(merge(one.symptom, two.symptom, (best,)), best, None), *others]
     return None
 
 
@@ -224,8 +226,12 @@ def _worse(space: Space, union: FaultSet, other: FaultSet) -> dict[int, int]:
 def _together(
     explainer: Explainer, evidence: Evidence, one: Explained, two: Explained
 ) -> Explained:
-    hint = one.best_faults | two.best_faults
-    return explainer.explain_one(evidence, merge(one.symptom, two.symptom, hint))
+    hints = [one.best_faults | two.best_faults]
+    for group in (one, two):
+        # What one fault more turns into another is met by the search itself.
+        whole = [h.faults for h in group.hypotheses if h.faults and not h.leaves]
+        hints += [faults for faults in whole if len(faults) > 1][:MOST_HINTS]
+    return explainer.explain_one(evidence, merge(one.symptom, two.symptom, tuple(hints)))
 
 
 def strained(explained: Explained) -> bool:

@@ -173,7 +173,7 @@ class Explainer:
     ) -> Explained:
         space.budget = self.budget.share()
         earlier = self.kept.earlier(space, symptom.mask)
-        found, trail = explain(space, symptom.hint, width, depth, earlier)
+        found, trail = explain(space, symptom.hints, width, depth, earlier)
         self.kept.keep(space, symptom.mask, trail)
         self.budget.settle(space.budget)
         frames = len(symptom.frames)

@@ -67,7 +67,7 @@ class Earlier(NamedTuple):
 
 def explain(
     space: Space,
-    hint: FaultSet = NO_FAULTS,
+    hints: Sequence[FaultSet] = (),
     width: int = WIDTH,
     depth: int = DEPTH,
     earlier: Earlier | None = None,
@@ -75,12 +75,12 @@ def explain(
     """(fault sets that explain the frames, best first, none below the best by more than the
     effort's slack; what a later search can go on from).
 
-    hint: a set likely to be good; it only saves work.  The empty set is always judged: its score is
-    that of slips and flipped bits alone.
+    hints: sets likely to be good, which the search may not come to by itself.  The empty set is
+    always judged: its score is that of slips and flipped bits alone.
     """
     start = node_of(space, NO_FAULTS)
     gone_on = _gone_on(space, earlier, width, depth) if earlier is not None else None
-    found, best = gone_on or _searched(space, start, hint, width, depth)
+    found, best = gone_on or _searched(space, start, hints, width, depth)
     searched = earlier.trail.best if earlier is not None and gone_on is not None else best
     floor = best - space.budget.effort.slack
     near = [node for node in found.values() if node.score > floor]
@@ -94,16 +94,17 @@ def explain(
 
 
 def _searched(
-    space: Space, start: Node, hint: FaultSet, width: int, depth: int
+    space: Space, start: Node, hints: Sequence[FaultSet], width: int, depth: int
 ) -> tuple[dict[FaultSet, Node], float]:
     """(the sets met, the best score)."""
     prices = _prices(space, start)
     found: dict[FaultSet, Node] = {NO_FAULTS: start}
     frontier = [start]
-    if hint:
-        guess = node_of(space, hint)
-        found[hint] = guess
-        frontier.append(guess)
+    for hint in hints:
+        if hint not in found:
+            guess = node_of(space, hint)
+            found[hint] = guess
+            frontier.append(guess)
     best = max(node.score for node in frontier)
     best = max(best, _dive(space, prices, max(frontier, key=lambda n: n.score), best))
     return found, _grow(space, prices, found, frontier, best, width, depth)

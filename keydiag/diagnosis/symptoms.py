@@ -45,14 +45,14 @@ class Symptom:
     """One group of deviating bits that may have a common cause.
 
     mask: per frame, the group's own deviating bits.  care: per frame, the packed bits that count
-    when this group is explained.  context: faults taken for granted meanwhile.  hint: a likely
-    explanation.
+    when this group is explained.  context: faults taken for granted meanwhile.  hints: likely
+    explanations.
     """
 
     mask: tuple[int, ...]
     care: tuple[int, ...]
     context: FaultSet = NO_FAULTS
-    hint: FaultSet = NO_FAULTS
+    hints: tuple[FaultSet, ...] = ()
 
     @property
     def frames(self) -> tuple[int, ...]:
@@ -84,7 +84,7 @@ class Splitter:
                 mask,
                 tuple(everything & ~bits for bits in base),
                 nuclei - {nucleus},
-                frozenset((nucleus,)),
+                (frozenset((nucleus,)),),
             )
             for nucleus, mask in peeled.items()
         ]
@@ -180,11 +180,11 @@ def _joined(space: Space, stage: Stage, at_rest: int) -> list[tuple[int, ...]]:
     return [_mask(members, len(base)) for members in groups.values()]
 
 
-def merge(one: Symptom, two: Symptom, hint: FaultSet) -> Symptom:
+def merge(one: Symptom, two: Symptom, hints: tuple[FaultSet, ...]) -> Symptom:
     """Two groups as one, for when their best explanations turn out to depend on each other."""
     mask = tuple(a | b for a, b in zip(one.mask, two.mask, strict=True))
     care = tuple(a | b for a, b in zip(one.care, two.care, strict=True))
-    return Symptom(mask, care, one.context & two.context, hint)
+    return Symptom(mask, care, one.context & two.context, hints)
 
 
 def _mask(cells: Iterable[Cell], count: int) -> tuple[int, ...]:
