@@ -186,8 +186,12 @@ def _what_else(explained: Explained, group: Group) -> tuple[str, ...]:
 def _explanation(
     group: Group, order: list[Fault], seen: tuple[str, ...], others: tuple[str, ...]
 ) -> str:
-    first = seen[0] if seen else "The readings differ from the board file."
     lead = order[0]
+    first = seen[0] if seen else "The readings differ from the board file."
+    if lead.kind in ("line-to-ground", "line-to-supply", "dead-pin"):
+        # Of several lines that are held fast, the one the finding is about.
+        name = lead.at[0].replace("pin ", "")
+        first = next((words for words in seen if name in words), first)
     if len(order) == 1:
         where = f"{words.meaning(lead)}: {describe(lead)}."
     elif all(f.kind in OPEN_IN_KEY for f in order):

@@ -128,3 +128,24 @@ def test_the_posterior_odds_are_those_of_all_pairs(
     # What the engine dropped for being improbable is improbable.
     total = sum(math.exp(v) for v in exact.values())
     assert sum(math.exp(exact[s]) for s in found) / total > 0.99
+
+
+@pytest.mark.parametrize("rail", ["ground", "supply"])
+def test_two_lines_at_a_rail_may_be_one_short_and_a_bridge(rail: str) -> None:
+    """Every fault and every pair of faults, by the rest reading alone: all there is to go by."""
+    faults = named(BLOCK, "row R3 bridged to column C1", f"row R3 shorted to {rail}")
+    observations = sweep(BLOCK, faults, ())
+    frames = [(frozenset[str](), pack(o.reading)) for o in observations]
+    catalogue, priors = enumerate_faults(BLOCK), Priors(BLOCK)
+    weights = {
+        pair: math.exp(sum(map(priors.log_odds, pair)) + fit)
+        for pair in combinations(catalogue, 2)
+        if (fit := log_likelihood(BLOCK, frozenset(pair), frames)) is not None
+    }
+    total = sum(weights.values())
+    (group,) = Diagnostician(BLOCK).explain(observations)[1]
+    marginals = group.marginals()
+    for fault in faults:
+        share = sum(weight for pair, weight in weights.items() if fault in pair) / total
+        assert 0.2 < share < 0.8  # nothing is certain
+        assert marginals[fault] == pytest.approx(share, abs=0.05)
