@@ -9,13 +9,15 @@ about, and in which order they are looked at (`whole`).
 from __future__ import annotations
 
 import math
-from itertools import combinations, permutations
+from collections.abc import Iterator, Sequence
+from itertools import combinations, permutations, product
 from typing import NamedTuple
 
 from keydiag.diagnosis.candidates import pins_of
 from keydiag.diagnosis.evidence import Evidence
+from keydiag.diagnosis.nodes import ROUNDING, Found, as_found, node_of, with_look_alikes
 from keydiag.diagnosis.posterior import Explained, Explainer, best_of
-from keydiag.diagnosis.space import Space, ways_on
+from keydiag.diagnosis.space import Space, bits_of, ways_on
 from keydiag.diagnosis.symptoms import Symptom, merge
 from keydiag.faults import Fault
 from keydiag.faults.predict import CONNECTORS, FaultSet
@@ -27,6 +29,8 @@ STRAINED = -9.0
 WORTH_MERGING = 1.0
 # Explanations of one group alone that are tried on two.
 MOST_HINTS = 3
+# Pairs of explanations, one of each group, that are weighed as explanations of both.
+MOST_PAIRS = 200
 # Kinds that hold a line where nothing can move it.
 RAILS = ("line-to-ground", "line-to-supply", "dead-pin")
 
@@ -50,12 +54,16 @@ def settled(
 def rescued(
     explainer: Explainer, evidence: Evidence, explained: list[Explained]
 ) -> list[Explained]:
-    """Merge a group that has no good explanation of its own with another one, if together they have
-    a better one than apart: two faults that only show their marks by meeting."""
+    """Merge a group that has no good explanation of its own, or one that is partly to spare beside
+    the others, with another one, if together they have a better one than apart: two faults that
+    only show their marks by meeting, or a fault that was found twice, under two names."""
+    spare = _to_spare(explainer.whole(evidence), best_of(explained))
+    if not spare and not any(map(strained, explained)):
+        return explained
     pins = len(explainer.predictor.circuit.pins)
     reach = [set().union(*(pins_of(bits, pins) for bits in one.symptom.mask)) for one in explained]
     for i, one in enumerate(explained):
-        if not strained(one):
+        if not strained(one) and not one.best_faults & spare:
             continue
         # The smallest first: a fault that shows in every frame takes long to search for.
         for j in sorted(range(len(explained)), key=lambda n: len(explained[n].symptom.frames)):
@@ -67,6 +75,17 @@ def rescued(
                 rest = [e for n, e in enumerate(explained) if n not in (i, j)]
                 return rescued(explainer, evidence, [joined, *rest])
     return explained
+
+
+def _to_spare(space: Space, union: FaultSet) -> FaultSet:
+    """Those of these faults without which the others explain as much."""
+    out = set()
+    for fault in union:
+        without = union - {fault}
+        shown = bits_of(space.showing(fault, without))
+        if all(space.fit(n, without)[1] >= space.fit(n, union)[1] - ROUNDING for n in shown):
+            out.add(fault)
+    return frozenset(out)
 
 
 class _Part(NamedTuple):
@@ -153,23 +172,72 @@ def intertwined(
     and explains these alone or with one fault more: the two must be weighed together."""
     space = explainer.whole(evidence)
     union = best_of(explained)
-    prior, fair = space.prior(union), explainer.budget.effort.fair
     for i, j in permutations(range(len(explained)), 2):
         one, two = explained[i], explained[j]
         others = [e for n, e in enumerate(explained) if n not in (i, j)]
-        rest = best_of(others)
-        for h in one.hypotheses:
-            if not h.faults or h.probability < fair or h.faults == one.best_faults:
-                continue
-            instead = h.faults | rest
-            if explainer.budget.spent or not _explains_some(space, instead, two):
-                continue
-            least = prior - space.prior(instead) + math.log(fair)
-            alone = least <= 0 and not _worse(space, union, instead)
-            if alone or _mended(explainer, space, union, instead, least) is not None:
-                joined = _together(explainer, evidence, one, two)
-                return intertwined(explainer, evidence, [joined, *others])
+        more = _with_a_say(explainer, space, union, one, two, best_of(others))
+        if more:
+            joined = _weighed_together(explainer, evidence, one, two, more)
+            return intertwined(explainer, evidence, [joined, *others])
     return explained
+
+
+def _with_a_say(
+    explainer: Explainer,
+    space: Space,
+    union: FaultSet,
+    one: Explained,
+    two: Explained,
+    rest: FaultSet,
+) -> list[FaultSet]:
+    """Explanations of both groups that only come of looking at them together.  rest: the best
+    explanations of all others."""
+    # Where the union leaves bits unexplained, even unlikely faults do better.
+    most, fair = space.score(union), explainer.budget.effort.fair
+    out = []
+    for h in one.hypotheses:
+        if not h.faults or h.probability < fair or h.faults == one.best_faults:
+            continue
+        instead = h.faults | rest
+        if explainer.budget.spent or not _explains_some(space, instead, two):
+            continue
+        least = most - space.prior(instead) + math.log(fair)
+        if least <= 0 and not _worse(space, union, instead):
+            out.append(h.faults)
+        else:
+            out += [h.faults | {g} for g in _mends(explainer, space, union, instead, least)]
+    return out
+
+
+def _weighed_together(
+    explainer: Explainer,
+    evidence: Evidence,
+    one: Explained,
+    two: Explained,
+    more: Sequence[FaultSet],
+) -> Explained:
+    """Two groups as one: each explanation of the one with each of the other, and these more."""
+    symptom = merge(one.symptom, two.symptom, (one.best_faults | two.best_faults,))
+    space = explainer.space_of(evidence, symptom)
+    top = one.best.score + two.best.score
+    floor = top - explainer.budget.effort.slack
+    found: dict[FaultSet, Found] = {}
+    pairs = [
+        (a.score + b.score, a.faults, b.faults, {*a.leaves, *b.leaves})
+        for a, b in product(one.hypotheses, two.hypotheses)
+        if a.faults is not None and b.faults is not None and a.score + b.score > floor
+    ]
+    pairs.sort(key=lambda pair: -pair[0])  # stable: ties as they came
+    for score, of_one, of_two, leaves in pairs[:MOST_PAIRS]:
+        faults = of_one | of_two
+        if space.lines_with(of_one) & space.lines_with(of_two):
+            found[faults] = as_found(space, node_of(space, faults))
+        else:  # they know nothing of each other
+            found[faults] = Found(score, score - space.prior(faults), tuple(sorted(leaves)))
+    for faults in more:
+        for node in with_look_alikes(space, node_of(space, faults), floor):
+            found[node.faults] = as_found(space, node)
+    return explainer.weighed(space, symptom, found)
 
 
 def _explains_some(space: Space, faults: FaultSet, group: Explained) -> bool:
@@ -187,17 +255,17 @@ def _instead(
     if CONNECTORS.isdisjoint((a.kind, b.kind)):
         return None
     least = space.weight(a) + space.weight(b) + WORTH_MERGING
-    return _mended(explainer, space, union, union - {a, b}, least)
+    return next(_mends(explainer, space, union, union - {a, b}, least), None)
 
 
-def _mended(
+def _mends(
     explainer: Explainer, space: Space, union: FaultSet, without: FaultSet, least: float
-) -> Fault | None:
-    """A fault of at least these log odds that, beside the faults `without`, leaves no more wrong
-    than `union` does; None if there is none near."""
+) -> Iterator[Fault]:
+    """Faults of at least these log odds each of which, beside the faults `without`, leaves no more
+    wrong than `union` does."""
     if (without, union) in explainer.kept.unmended:
-        return None
-    wrong = _worse(space, union, without)
+        return
+    wrong, found = _worse(space, union, without), False
     if wrong:
         worst = max(wrong, key=lambda number: (number == 0, wrong[number]))
         # What is most wrong without it rules most faults out.
@@ -208,9 +276,10 @@ def _mended(
             explainer.budget.left -= 1
             faults = without | {fault}
             if all(space.fit(n, faults)[0] <= space.fit(n, union)[0] for n in order):
-                return fault
-    explainer.kept.unmended.add((without, union))
-    return None
+                found = True
+                yield fault
+    if not found:
+        explainer.kept.unmended.add((without, union))
 
 
 def _worse(space: Space, union: FaultSet, other: FaultSet) -> dict[int, int]:

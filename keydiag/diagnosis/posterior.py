@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from keydiag.diagnosis.candidates import Candidates
 from keydiag.diagnosis.evidence import Evidence
 from keydiag.diagnosis.kept import Kept
+from keydiag.diagnosis.nodes import Found
 from keydiag.diagnosis.search import DEPTH, WIDTH, explain
 from keydiag.diagnosis.space import NO_FAULTS, QUICK, THOROUGH, Budget, Space, bits_of
 from keydiag.diagnosis.symptoms import Symptom
@@ -149,14 +150,14 @@ class Explainer:
 
     def explain_one(self, evidence: Evidence, symptom: Symptom) -> Explained:
         """One group with everything near that may have caused it."""
-        return self._weigh(self._space(evidence, symptom, self.near), symptom)
+        return self._search(self.space_of(evidence, symptom), symptom)
 
     def explain_from_anywhere(self, evidence: Evidence, symptom: Symptom) -> Explained:
         """The same with bridges between any two nets of the half."""
         if self._any is None:
             self._any = Candidates(self.predictor.circuit, self.predictor, self.priors, "any")
-        space = self._space(evidence, symptom, self._any)
-        return self._weigh(space, symptom, FAR_WIDTH, FAR_DEPTH)
+        space = self.space_of(evidence, symptom, self._any)
+        return self._search(space, symptom, FAR_WIDTH, FAR_DEPTH)
 
     def whole(self, evidence: Evidence) -> Space:
         """All the evidence at once, nothing taken for granted."""
@@ -164,11 +165,15 @@ class Explainer:
         care = [(1 << pins * (pins + 1)) - 1] * len(evidence.frames)
         return Space(evidence, self.predictor, self.priors, self.near, care)
 
-    def _space(self, evidence: Evidence, symptom: Symptom, candidates: Candidates) -> Space:
+    def space_of(
+        self, evidence: Evidence, symptom: Symptom, candidates: Candidates | None = None
+    ) -> Space:
+        """What this group is searched in, with everything near if not with other candidates."""
         care, context = symptom.care, symptom.context
-        return Space(evidence, self.predictor, self.priors, candidates, care, context)
+        near = candidates or self.near
+        return Space(evidence, self.predictor, self.priors, near, care, context)
 
-    def _weigh(
+    def _search(
         self, space: Space, symptom: Symptom, width: int = WIDTH, depth: int = DEPTH
     ) -> Explained:
         space.budget = self.budget.share()
@@ -176,6 +181,12 @@ class Explainer:
         found, trail = explain(space, symptom.hints, width, depth, earlier)
         self.kept.keep(space, symptom.mask, trail)
         self.budget.settle(space.budget)
+        return self.weighed(space, symptom, found)
+
+    def weighed(
+        self, space: Space, symptom: Symptom, found: Mapping[FaultSet, Found]
+    ) -> Explained:
+        """The group with the fault sets that were found for it, beside the unknown."""
         frames = len(symptom.frames)
         unknown = math.log(UNKNOWN_PRIOR) + frames * math.log(UNKNOWN_FRAME)
         scores = [f.score for f in found.values()]

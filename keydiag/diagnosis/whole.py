@@ -46,9 +46,9 @@ def explain_all(
     explainer.begin(evidence, quickly)
     explained = _begun(explainer, evidence)
     explained = settled(explainer, evidence, explained)
-    if any(map(strained, explained)):
-        explained = rescued(explainer, evidence, explained)
+    explained = rescued(explainer, evidence, explained)
     explained = simplified(explainer, evidence, explained)
+    explained = rescued(explainer, evidence, explained)
     explained = carried_over(explainer, evidence, explained)
     explained = intertwined(explainer, evidence, explained)
     cut_short = explainer.budget.spent

@@ -28,7 +28,7 @@ LEFT_WEIGHTS = [Priors(LEFT).probability(fault) for fault in LEFT_FAULTS]
 
 # What the one search drops as too improbable and the other keeps may differ; once in a while more,
 # where a fair explanation of one group has a say in another.
-TAILS, SOME, FEW = 0.02, 0.25, 0.2
+TAILS, SOME, FEW = 0.02, 0.35, 0.2
 
 
 def marginals(groups: tuple[Explained, ...]) -> dict[Fault, float]:
