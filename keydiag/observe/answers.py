@@ -123,7 +123,7 @@ def compare(expected: Expected, appeared: int, gone: int = 0) -> Answer:
     if any(drive != mine[0] and sense != mine[1] for drive, sense in lines):
         return Answer.ELSEWHERE
     # More than one crossing and what follows from it is rather another key, and something else.
-    follows = (_closure(drive, sense, expected.rest) for drive, sense in lines)
+    follows = (_closure(drive, sense, expected.rest) for drive, sense in lines if drive >= 0)
     one = any(not appeared & ~(surely | perhaps) for surely, perhaps in follows)
     return Answer.NEAR if one else Answer.ELSEWHERE
 
