@@ -31,8 +31,8 @@ class Kept:
     added: numbers of the frames that are new, ascending; None if more than that has changed.
     first: what the split begins with, if beginning otherwise has left too much unexplained.
     in_vain: no such beginning was found; the next full diagnosis looks again.
-    unmended: sets of faults which no further fault makes as good as another set (the second): more
-    frames only rule more out.
+    unmended: sets of faults which no further fault of so much weight makes as good as another set
+    (the second): more frames only rule more out.
     """
 
     frames: tuple[Frame, ...] = ()
@@ -40,7 +40,7 @@ class Kept:
     added: tuple[int, ...] | None = None
     first: Fault | None = None
     in_vain: bool = False
-    unmended: set[tuple[FaultSet, FaultSet]] = field(default_factory=set)
+    unmended: set[tuple[FaultSet, FaultSet, float]] = field(default_factory=set)
     _trails: dict[Question, Trail] = field(default_factory=dict)
     _latest: dict[Subject, tuple[FaultSet, Trail]] = field(default_factory=dict)
     _stages: dict[FaultSet, Stage] = field(default_factory=dict)

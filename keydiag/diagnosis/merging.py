@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 from keydiag.diagnosis.candidates import pins_of
 from keydiag.diagnosis.evidence import Evidence
-from keydiag.diagnosis.nodes import ROUNDING, Found, as_found, node_of, with_look_alikes
+from keydiag.diagnosis.nodes import ROUNDING, Found, as_found, node_of, redundant, with_look_alikes
 from keydiag.diagnosis.posterior import Explained, Explainer, best_of
 from keydiag.diagnosis.space import Space, bits_of, ways_on
 from keydiag.diagnosis.symptoms import Symptom, merge
@@ -231,7 +231,9 @@ def _weighed_together(
     for score, of_one, of_two, leaves in pairs[:MOST_PAIRS]:
         faults = of_one | of_two
         if space.lines_with(of_one) & space.lines_with(of_two):
-            found[faults] = as_found(space, node_of(space, faults))
+            node = node_of(space, faults)
+            if not redundant(space, node):
+                found[faults] = as_found(space, node)
         else:  # they know nothing of each other
             found[faults] = Found(score, score - space.prior(faults), tuple(sorted(leaves)))
     for faults in more:
@@ -263,7 +265,8 @@ def _mends(
 ) -> Iterator[Fault]:
     """Faults of at least these log odds each of which, beside the faults `without`, leaves no more
     wrong than `union` does."""
-    if (without, union) in explainer.kept.unmended:
+    asked = without, union, round(least, 3)
+    if asked in explainer.kept.unmended:
         return
     wrong, found = _worse(space, union, without), False
     if wrong:
@@ -279,7 +282,7 @@ def _mends(
                 found = True
                 yield fault
     if not found:
-        explainer.kept.unmended.add((without, union))
+        explainer.kept.unmended.add(asked)
 
 
 def _worse(space: Space, union: FaultSet, other: FaultSet) -> dict[int, int]:
