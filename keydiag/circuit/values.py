@@ -21,6 +21,11 @@ class Reading:
     rest: int
     low: tuple[int, ...]
 
+    @property
+    def at_rail(self) -> bool:
+        """True if a pin is low by itself, or stays high when it is driven low."""
+        return bool(self.rest) or any(~mask >> pin & 1 for pin, mask in enumerate(self.low))
+
 
 @dataclass(frozen=True, slots=True)
 class Prediction:

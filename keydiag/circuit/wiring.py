@@ -356,14 +356,13 @@ class Wiring:
             bits &= ~(fields.every_pin * fields[idle])
             doubt &= ~(fields.every_pin * fields[idle])
         rest, rest_doubt = members.get(ground, 0) | one.get(ground, 0), more.get(ground, 0)
-        if fed:
-            # The supply feeds these nets while they are pulled down: nobody can say who wins.
-            for node in fed:
-                against = fields.every_pin * fields[members.get(node, 0)]
-                doubt |= bits & against
-                bits &= ~against
-            if ground in fed:
-                rest, rest_doubt = 0, rest | rest_doubt
+        # The supply feeds these nets while they are pulled down: nobody can say who wins.
+        for node in fed:
+            against = fields.every_pin * fields[members.get(node, 0)]
+            doubt |= bits & against
+            bits &= ~against
+        if ground in fed:
+            rest, rest_doubt = 0, rest | rest_doubt
         bits, doubt = bits | rest * fields[-1], doubt | rest_doubt * fields[-1]
         hidden = members.get(supply, 0) * fields[-1]  # held high by the supply
         return bits & ~hidden, doubt & ~bits & ~hidden

@@ -102,8 +102,7 @@ class Diagnostician:
         missing and what is cut short is not told; `diagnose` says it all.
         """
         self.explainer.priors.note_tried(tried or {})
-        explained = self._explained(observations, quickly=True)
-        return self._worded(explained._replace(cut_short=False), answers)
+        return self._worded(self._explained(observations, quickly=True), answers)
 
     def _explained(self, observations: Sequence[Observation], quickly: bool) -> _Explained:
         evidence = gather(self.circuit, self.predictor, observations)
@@ -112,6 +111,7 @@ class Diagnostician:
             if quickly or not latest.quickly:
                 return latest
         groups, cut_short = explain_all(self.explainer, evidence, quickly)
+        cut_short = cut_short and not quickly  # a quick look is followed by a full one
         self._latest = _Explained(evidence, tried, quickly, groups, cut_short)
         return self._latest
 

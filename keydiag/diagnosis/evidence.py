@@ -20,7 +20,7 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 from keydiag.circuit import Circuit
-from keydiag.faults import Predictor, pack
+from keydiag.faults import Predictor, pack, unpack
 from keydiag.observe import Observation
 
 # Probability that one bit of a settled reading is wrong.  A settled reading is the majority over
@@ -172,9 +172,7 @@ def stopped_by_rail(circuit: Circuit, evidence: Evidence) -> bool:
     nothing will be before that is mended."""
     if len(evidence.frames) != 1 or evidence.frames[0].held:
         return False
-    seen, width = evidence.frames[0].seen, len(circuit.pins)
-    own = circuit.fields.own
-    return bool(seen & (1 << width) - 1) or seen & own != own
+    return unpack(evidence.frames[0].seen, len(circuit.pins)).at_rail
 
 
 def _doubt(observation: Observation) -> float:

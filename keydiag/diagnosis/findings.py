@@ -12,7 +12,7 @@ from keydiag.diagnosis.next_test import Tester
 from keydiag.diagnosis.posterior import Explained, Explainer, Hypothesis
 from keydiag.diagnosis.space import NO_FAULTS
 from keydiag.faults import KINDS, Fault, describe
-from keydiag.faults.kinds import OPEN_IN_KEY
+from keydiag.faults.kinds import HOLD_FAST, OPEN_IN_KEY
 from keydiag.faults.predict import FaultSet
 
 # Members and other explanations less probable than this are not shown.
@@ -188,7 +188,7 @@ def _explanation(
 ) -> str:
     lead = order[0]
     first = seen[0] if seen else "The readings differ from the board file."
-    if lead.kind in ("line-to-ground", "line-to-supply", "dead-pin"):
+    if lead.kind in HOLD_FAST:
         # Of several lines that are held fast, the one the finding is about.
         name = lead.at[0].replace("pin ", "")
         first = next((words for words in seen if name in words), first)

@@ -15,11 +15,19 @@ from typing import NamedTuple
 
 from keydiag.diagnosis.candidates import pins_of
 from keydiag.diagnosis.evidence import Evidence
-from keydiag.diagnosis.nodes import ROUNDING, Found, as_found, node_of, redundant, with_look_alikes
+from keydiag.diagnosis.nodes import (
+    Found,
+    as_found,
+    node_of,
+    redundant,
+    to_spare,
+    with_look_alikes,
+)
 from keydiag.diagnosis.posterior import Explained, Explainer, best_of
-from keydiag.diagnosis.space import Space, bits_of, ways_on
+from keydiag.diagnosis.space import Space, ways_on
 from keydiag.diagnosis.symptoms import Symptom, merge
 from keydiag.faults import Fault
+from keydiag.faults.kinds import HOLD_FAST
 from keydiag.faults.predict import CONNECTORS, FaultSet
 
 # Log odds below which an explanation that leaves bits unexplained is worth another look: a slip of
@@ -31,8 +39,6 @@ WORTH_MERGING = 1.0
 MOST_HINTS = 3
 # Pairs of explanations, one of each group, that are weighed as explanations of both.
 MOST_PAIRS = 200
-# Kinds that hold a line where nothing can move it.
-RAILS = ("line-to-ground", "line-to-supply", "dead-pin")
 
 
 def settled(
@@ -57,7 +63,8 @@ def rescued(
     """Merge a group that has no good explanation of its own, or one that is partly to spare beside
     the others, with another one, if together they have a better one than apart: two faults that
     only show their marks by meeting, or a fault that was found twice, under two names."""
-    spare = _to_spare(explainer.whole(evidence), best_of(explained))
+    space = explainer.whole(evidence)
+    spare = set(to_spare(space, node_of(space, best_of(explained))))
     if not spare and not any(map(strained, explained)):
         return explained
     pins = len(explainer.predictor.circuit.pins)
@@ -75,17 +82,6 @@ def rescued(
                 rest = [e for n, e in enumerate(explained) if n not in (i, j)]
                 return rescued(explainer, evidence, [joined, *rest])
     return explained
-
-
-def _to_spare(space: Space, union: FaultSet) -> FaultSet:
-    """Those of these faults without which the others explain as much."""
-    out = set()
-    for fault in union:
-        without = union - {fault}
-        shown = bits_of(space.showing(fault, without))
-        if all(space.fit(n, without)[1] >= space.fit(n, union)[1] - ROUNDING for n in shown):
-            out.add(fault)
-    return frozenset(out)
 
 
 class _Part(NamedTuple):
@@ -152,12 +148,12 @@ def carried_over(
     for i, j in combinations(range(len(explained)), 2):
         one, two = explained[i], explained[j]
         faults = one.best_faults | two.best_faults
-        if len(faults) != 2 or any(fault.kind not in RAILS for fault in faults):
+        if len(faults) != 2 or any(fault.kind not in HOLD_FAST for fault in faults):
             continue
         if bridges is None:
             near = explainer.near.of_kinds(("bridge",))
             bridges = {predictor.lines_of_faults((bridge,)) for bridge in near}
-        lines = predictor.lines_of_faults(faults) & predictor.every_pin
+        lines = predictor.lines_of_faults(faults) & predictor.circuit.fields.every_pin
         if lines in bridges and not explainer.budget.spent:
             others = [e for n, e in enumerate(explained) if n not in (i, j)]
             joined = _together(explainer, evidence, one, two)
@@ -172,10 +168,12 @@ def intertwined(
     and explains these alone or with one fault more: the two must be weighed together."""
     space = explainer.whole(evidence)
     union = best_of(explained)
+    # Where the union leaves bits unexplained, even unlikely faults do better.
+    least = space.score(union) + math.log(explainer.budget.effort.fair)
     for i, j in permutations(range(len(explained)), 2):
         one, two = explained[i], explained[j]
         others = [e for n, e in enumerate(explained) if n not in (i, j)]
-        more = _with_a_say(explainer, space, union, one, two, best_of(others))
+        more = _with_a_say(explainer, space, union, one, two, best_of(others), least)
         if more:
             joined = _weighed_together(explainer, evidence, one, two, more)
             return intertwined(explainer, evidence, [joined, *others])
@@ -189,11 +187,11 @@ def _with_a_say(
     one: Explained,
     two: Explained,
     rest: FaultSet,
+    least: float,
 ) -> list[FaultSet]:
     """Explanations of both groups that only come of looking at them together.  rest: the best
-    explanations of all others."""
-    # Where the union leaves bits unexplained, even unlikely faults do better.
-    most, fair = space.score(union), explainer.budget.effort.fair
+    explanations of all others; least: the score below which they do not count."""
+    fair = explainer.budget.effort.fair
     out = []
     for h in one.hypotheses:
         if not h.faults or h.probability < fair or h.faults == one.best_faults:
@@ -201,11 +199,11 @@ def _with_a_say(
         instead = h.faults | rest
         if explainer.budget.spent or not _explains_some(space, instead, two):
             continue
-        least = most - space.prior(instead) + math.log(fair)
-        if least <= 0 and not _worse(space, union, instead):
+        lacking = least - space.prior(instead)
+        if lacking <= 0 and not _worse(space, union, instead):
             out.append(h.faults)
         else:
-            out += [h.faults | {g} for g in _mends(explainer, space, union, instead, least)]
+            out += [h.faults | {g} for g in _mends(explainer, space, union, instead, lacking)]
     return out
 
 

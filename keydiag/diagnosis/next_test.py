@@ -189,6 +189,7 @@ class _Tests:
         faults there are is asked for; None: which set it is."""
         self._predictor, self._circuit, self._own = predictor, predictor.circuit, own
         self._asked = {faults: faults if about is None else faults & about for faults, _ in own}
+        self._all_asked = len(own) == len(set(self._asked.values()))
         self._whole = {faults: faults | context for faults, _ in own}
         self._alike = {
             faults: _stand_in(self._circuit, whole) for faults, whole in self._whole.items()
@@ -296,7 +297,7 @@ class _Tests:
         self, answers: Mapping[object, list[tuple[FaultSet, float]]], total: float
     ) -> float:
         """What the answers tell beyond that which is asked for."""
-        if len(self._own) == len(set(self._asked.values())):
+        if self._all_asked:
             return 0.0
         beyond: dict[FaultSet, list[float]] = {}
         for group in answers.values():

@@ -6,11 +6,12 @@ Not here: how sets are grown (`search`).
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 from keydiag.diagnosis.space import Space, bits_of, special_keys
+from keydiag.faults import Fault
 from keydiag.faults.kinds import key_of
 from keydiag.faults.predict import FaultSet
 
@@ -115,10 +116,13 @@ def with_look_alikes(space: Space, node: Node, floor: float) -> list[Node]:
 
 
 def redundant(space: Space, node: Node) -> bool:
-    """True if some member explains nothing: it is hidden behind the others, and its probability is
-    still its prior.  Such keys are reported as not to be judged, not as explanations."""
-    if len(node.faults) < 2:
-        return False
+    """True if some member is to spare: its probability is still its prior.  Such keys are reported
+    as not to be judged, not as explanations."""
+    return len(node.faults) > 1 and any(True for _ in to_spare(space, node))
+
+
+def to_spare(space: Space, node: Node) -> Iterator[Fault]:
+    """The members that explain nothing: they are hidden behind the others."""
     most = -sum(fit[1] for fit in node.fits)  # what leaving a member out could win at most
     for fault in node.faults:
         without = node.faults - {fault}
@@ -130,8 +134,7 @@ def redundant(space: Space, node: Node) -> bool:
                 break
         else:
             if won > -ROUNDING:
-                return True
-    return False
+                yield fault
 
 
 def as_found(space: Space, node: Node) -> Found:

@@ -133,6 +133,7 @@ class Explainer:
         self._any: Candidates | None = None
         self.budget = Budget()
         self.kept = Kept()
+        self._whole: Space | None = None
 
     def begin(self, evidence: Evidence, quickly: bool = False) -> None:
         """Before each diagnosis: the priors as they are now, a whole budget.  A quick one goes on
@@ -143,6 +144,7 @@ class Explainer:
                 self._any.weigh(self.priors)
         effort = QUICK if quickly else THOROUGH
         self.budget = Budget(effort.tried, effort)
+        self._whole = None
         if quickly:
             self.kept = self.kept.follow(evidence.frames, self.priors.tried)
         else:
@@ -160,10 +162,12 @@ class Explainer:
         return self._search(space, symptom, FAR_WIDTH, FAR_DEPTH)
 
     def whole(self, evidence: Evidence) -> Space:
-        """All the evidence at once, nothing taken for granted."""
-        pins = len(self.predictor.circuit.pins)
-        care = [(1 << pins * (pins + 1)) - 1] * len(evidence.frames)
-        return Space(evidence, self.predictor, self.priors, self.near, care)
+        """All the evidence at once, nothing taken for granted; the same for one diagnosis."""
+        if self._whole is None or self._whole.evidence is not evidence:
+            pins = len(self.predictor.circuit.pins)
+            care = [(1 << pins * (pins + 1)) - 1] * len(evidence.frames)
+            self._whole = Space(evidence, self.predictor, self.priors, self.near, care)
+        return self._whole
 
     def space_of(
         self, evidence: Evidence, symptom: Symptom, candidates: Candidates | None = None

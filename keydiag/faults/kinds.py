@@ -18,6 +18,8 @@ from keydiag.circuit import GROUND, SUPPLY, Change, Circuit
 
 # The kinds that open a key's series path: pressing alone cannot tell them apart.
 OPEN_IN_KEY = ("open-joint", "dead-switch", "open-diode")
+# The kinds that hold a line, or its pin, where nothing can move it.
+HOLD_FAST = ("line-to-ground", "line-to-supply", "dead-pin")
 
 
 class Fault(NamedTuple):

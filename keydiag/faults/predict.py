@@ -151,7 +151,6 @@ class Predictor:
         self._lines_of_key = {
             key: 1 << row | 1 << column for key, (row, column) in circuit.crossing.items()
         }
-        self.every_pin = (1 << len(circuit.pins)) - 1
         self._number = {key: number for number, key in enumerate(circuit.keys)}
         self._facts: dict[Fault, tuple[frozenset[str] | None, frozenset[str], int]] = {}
         self._members: dict[Fault, _Member] = {}

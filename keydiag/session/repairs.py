@@ -54,7 +54,7 @@ def still_valid(
     A bridge that is gone is taken out of the readings: a key whose own answer it changed would
     be among the retested ones.
     """
-    if any(_rail_bits(old)) or any(_rail_bits(new)) or _minus(new, old) != _nothing(new):
+    if old.at_rail or new.at_rail or _minus(new, old) != _nothing(new):
         return ()
     gone = _minus(old, new)
     return tuple(
@@ -137,11 +137,6 @@ def _dead_keys(repaired: Iterable[Finding]) -> set[str]:
         for member in finding.members
         if member.kind in OPEN_IN_KEY
     }
-
-
-def _rail_bits(reading: Reading) -> tuple[int, ...]:
-    """Not all zero if a pin is low by itself, or stays high when it is driven low."""
-    return (reading.rest, *(~mask >> pin & 1 for pin, mask in enumerate(reading.low)))
 
 
 def _minus(one: Reading, two: Reading) -> Reading:

@@ -119,8 +119,7 @@ class Game:
             self.seen = self.builder.course(self.engine)
 
     def _on_rail(self) -> bool:
-        reading = self.builder.reading()
-        return bool(reading.rest) or any(~low >> n & 1 for n, low in enumerate(reading.low))
+        return self.builder.reading().at_rail
 
     def _check_chords(self) -> None:
         self.seen += tuple(map(self.builder.hold, self.bench.chords))

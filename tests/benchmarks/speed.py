@@ -16,12 +16,12 @@ from typing import NamedTuple
 
 from keydiag.diagnosis import Diagnostician
 from keydiag.diagnosis.nodes import ROUNDING
-from keydiag.diagnosis.posterior import Explained, best_of
-from keydiag.faults import Fault
+from keydiag.diagnosis.posterior import best_of
 from keydiag.faults.predict import FaultSet
 from keydiag.observe import Observation
 from tests.benchmarks.builder import NO_SLIPS, Builder
 from tests.benchmarks.cases import Bench
+from tests.diagnosis.halves import marginals
 
 # Each time is measured so often, and the least counts: what else a machine does only adds to it.
 RUNS = 3
@@ -96,18 +96,10 @@ def apart(bench: Bench, name: str, faults: FaultSet) -> list[Apart]:
         _, one = quick.explain(seen[:upto], quickly=True)
         evidence, two = full.explain(seen[:upto])
         score = full.explainer.whole(evidence).score
-        shares = _shares(one), _shares(two)
+        shares = marginals(one), marginals(two)
         differ = (abs(shares[0].get(f, 0) - shares[1].get(f, 0)) for f in shares[0] | shares[1])
         worse = score(best_of(two)) - score(best_of(one))
         out.append(Apart(max(differ, default=0.0), worse if worse > ROUNDING else 0.0))
-    return out
-
-
-def _shares(groups: Sequence[Explained]) -> dict[Fault, float]:
-    out: dict[Fault, float] = {}
-    for group in groups:
-        for fault, share in group.marginals().items():
-            out[fault] = max(share, out.get(fault, 0.0))
     return out
 
 

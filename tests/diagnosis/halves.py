@@ -11,6 +11,7 @@ from pathlib import Path
 from keydiag.board import Board, example, loads
 from keydiag.circuit import Circuit
 from keydiag.diagnosis import Diagnosis, Finding
+from keydiag.diagnosis.posterior import Explained
 from keydiag.faults import Fault, parse_fault, predict
 from keydiag.observe import Observation
 
@@ -54,6 +55,15 @@ def named(circuit: Circuit, *texts: str) -> list[Fault]:
 
 def members(finding: Finding) -> set[Fault]:
     return {Fault(m.kind, m.at) for m in finding.members}
+
+
+def marginals(groups: Iterable[Explained]) -> dict[Fault, float]:
+    """Probability of each fault that occurs in any hypothesis of any of these groups."""
+    out: dict[Fault, float] = {}
+    for group in groups:
+        for fault, probability in group.marginals().items():
+            out[fault] = max(out.get(fault, 0.0), probability)
+    return out
 
 
 def finding_of(diagnosis: Diagnosis, fault: Fault) -> Finding | None:

@@ -13,12 +13,12 @@ from keydiag.diagnosis import Diagnostician
 from keydiag.diagnosis.evidence import Frame, gather
 from keydiag.diagnosis.gains import Stage, staged
 from keydiag.diagnosis.kept import added
-from keydiag.diagnosis.posterior import Explained, best_of
+from keydiag.diagnosis.posterior import best_of
 from keydiag.diagnosis.space import Space
 from keydiag.faults import Fault, enumerate_faults
 from keydiag.faults.priors import Priors
 from keydiag.observe import Observation
-from tests.diagnosis.halves import bramblewick, small, sweep
+from tests.diagnosis.halves import bramblewick, marginals, small, sweep
 
 SMALL = Circuit(small())
 SMALL_FAULTS = enumerate_faults(SMALL)
@@ -29,14 +29,6 @@ LEFT_WEIGHTS = [Priors(LEFT).probability(fault) for fault in LEFT_FAULTS]
 # What the one search drops as too improbable and the other keeps may differ; once in a while more,
 # where a fair explanation of one group has a say in another.
 TAILS, SOME, FEW = 0.02, 0.35, 0.2
-
-
-def marginals(groups: tuple[Explained, ...]) -> dict[Fault, float]:
-    out: dict[Fault, float] = {}
-    for group in groups:
-        for fault, probability in group.marginals().items():
-            out[fault] = max(out.get(fault, 0.0), probability)
-    return out
 
 
 def compare(circuit: Circuit, observations: list[Observation]) -> None:
